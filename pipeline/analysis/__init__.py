@@ -1,0 +1,1 @@
+"""One file per analysis, found by being there; analyses never import each other."""

@@ -1,0 +1,1 @@
+"""Arrays in, arrays out: signal processing that knows nothing of cars."""
