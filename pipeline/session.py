@@ -55,6 +55,9 @@ class Source(msgspec.Struct, frozen=True, kw_only=True):
     last_line: int
 
 
+NO_SOURCE = Source(file="", sha256="", first_line=1, last_line=1)
+
+
 @dataclass(eq=False)
 class Session:
     """One stretch of logging: times, channels and what ingest knows of them.
@@ -71,7 +74,7 @@ class Session:
     start_time: str = ""
     start_time_source: str = "file"
     continues: Continues | None = None
-    source: Source = Source(file="", sha256="", first_line=1, last_line=1)
+    source: Source = NO_SOURCE
     markers: Sequence[Marker] = ()
     gaps: Sequence[Gap] = ()
     rows_dropped: Mapping[str, int] = field(default_factory=dict)

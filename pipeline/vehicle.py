@@ -5,6 +5,7 @@ page shows each assumption with its origin.
 """
 
 import difflib
+import itertools
 import tomllib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
@@ -22,7 +23,7 @@ FUEL_KINDS: tuple[str, ...] = get_args(FuelKind)
 
 
 class VehicleError(ValueError):
-    """A vehicle file or logbook that cannot be used; ``line`` is 1 where the whole file is meant."""
+    """A vehicle file or logbook that cannot be used; ``line`` 1 may mean the whole file."""
 
     def __init__(self, what: str, cure: str, line: int = 1) -> None:
         super().__init__(f"{what}: {cure}")
@@ -285,7 +286,7 @@ def _check_tables(model: Vehicle, text: str) -> None:
         title = "fuel_table" if isinstance(block, FuelTable) else "lambda_target"
         for axis in ("rpm", "load_kpa"):
             values: list[float] = getattr(block, axis)
-            if len(values) < 2 or any(b <= a for a, b in zip(values, values[1:], strict=False)):
+            if len(values) < 2 or any(b <= a for a, b in itertools.pairwise(values)):
                 raise VehicleError(
                     f"{title}.{axis} needs two or more rising numbers",
                     "list the break points from low to high",
@@ -305,7 +306,7 @@ def _check_tables(model: Vehicle, text: str) -> None:
     if isinstance(dead, DeadTime) and (
         len(dead.volts) != len(dead.ms)
         or len(dead.volts) < 2
-        or any(b <= a for a, b in zip(dead.volts, dead.volts[1:], strict=False))
+        or any(b <= a for a, b in itertools.pairwise(dead.volts))
     ):
         raise VehicleError(
             "injector.dead_time_ms needs as many ms as volts, volts rising",

@@ -1,0 +1,232 @@
+"""Runs facts and analyses: narrows what each sees, isolates failures, marks what is not judged.
+
+Three steps, all free of I/O: :func:`analyse` on one session's samples (pass A), :func:`judge`
+with what earlier sessions left (pass B), :func:`conclude` on everything found.
+"""
+
+import time
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import msgspec
+import numpy as np
+
+from pipeline.meta import Case, Earlier, FactMeta, Meta, Own
+from pipeline.registry import Registry
+from pipeline.results import Result, finite_metrics, not_judged
+from pipeline.session import NotAvailableError, Session, View
+
+
+@dataclass
+class Timings:
+    """CPU seconds by fact and analysis, for the benchmark's table."""
+
+    seconds: dict[str, float] = field(default_factory=dict)
+
+    def add(self, name: str, start: float) -> None:
+        """Add the CPU time since ``start`` under ``name``."""
+        self.seconds[name] = self.seconds.get(name, 0.0) + time.process_time() - start
+
+
+class AnalysisFailedError(Exception):
+    """Raised under ``--strict`` in place of a result marked failed."""
+
+
+def missing_channels(meta: FactMeta | Meta, channels: Mapping[str, Any]) -> str:
+    """Say in words which channels are missing, "" when none is."""
+    absent = [name for name in meta.needs if name not in channels]
+    if absent:
+        return f"not in the log: {', '.join(_spoken(n) for n in absent)}"
+    for group in meta.needs_any:
+        if not any(name in channels for name in group):
+            return f"not in the log: any of {', '.join(_spoken(n) for n in group)}"
+    return ""
+
+
+def _spoken(name: str) -> str:
+    return name.replace("_", " ")
+
+
+class FactStore:
+    """Computes each fact of a session once, when it is first asked for."""
+
+    def __init__(self, session: Session, registry: Registry, timings: Timings) -> None:
+        self._session, self._registry, self._timings = session, registry, timings
+        self._open: list[str] = []
+
+    def view(self, meta: FactMeta | Meta) -> View:
+        """Make the view that ``meta`` is entitled to."""
+        flat = [name for group in meta.needs_any for name in group]
+        return View(
+            self._session,
+            allowed=(*meta.needs, *flat, *meta.uses),
+            facts=(*meta.facts, *meta.optional_facts),
+            resolve=lambda name: self.get(name, optional=name in meta.optional_facts),
+        )
+
+    def get(self, name: str, *, optional: bool) -> Any:
+        """Value of a fact; raises NotAvailableError, or gives None where it is optional."""
+        if name not in self._session.facts:
+            self._session.facts[name] = self._compute(name)
+        value = self._session.facts[name]
+        if isinstance(value, NotAvailableError):
+            if optional:
+                return None
+            raise value
+        return value
+
+    def why_missing(self, meta: FactMeta | Meta) -> str:
+        """Why an analysis or a fact cannot be had, "" when it can."""
+        missing = missing_channels(meta, self._session.channels)
+        if missing:
+            return missing
+        for name in meta.facts:
+            try:
+                self.get(name, optional=False)
+            except NotAvailableError as error:
+                return str(error)
+        return ""
+
+    def _compute(self, name: str) -> Any:
+        fact = self._registry.facts.get(name)
+        if fact is None:
+            raise KeyError(f"there is no fact {name!r}")
+        if name in self._open:
+            raise RuntimeError(f"facts ask for each other: {' > '.join([*self._open, name])}")
+        self._open.append(name)
+        try:
+            missing = self.why_missing(fact.meta)
+            if missing:
+                return NotAvailableError(missing)
+            start = time.process_time()
+            try:
+                return fact.compute(self.view(fact.meta))
+            except NotAvailableError as error:
+                return error
+            finally:
+                self._timings.add(f"fact {name}", start)
+        finally:
+            self._open.pop()
+
+
+def analyse(
+    session: Session, registry: Registry, *, strict: bool = False, timings: Timings | None = None
+) -> dict[str, Result]:
+    """Run every analysis of the log on one session; results by analysis id.
+
+    A missing channel or fact gives ``not_judged``, an exception ``failed`` (raised as
+    AnalysisFailedError under ``strict``); the others go on.
+    """
+    timings = timings if timings is not None else Timings()
+    store = FactStore(session, registry, timings)
+    results: dict[str, Result] = {}
+    for name, analysis in registry.analyses.items():
+        if analysis.analyse is None:
+            continue
+        try:
+            results[name] = _analyse_one(session, store, analysis.meta, analysis.analyse, timings,
+                                         name)  # fmt: skip
+        except Exception as error:
+            results[name] = _failed(name, error, strict=strict)
+    return results
+
+
+def _analyse_one(
+    session: Session, store: FactStore, meta: Meta, run: Any, timings: Timings, name: str
+) -> Result:
+    if session.duration_s < meta.shortest_s:
+        return not_judged(
+            f"the log is {session.duration_s:.0f} s long, this needs {meta.shortest_s:.0f} s"
+        )
+    why = store.why_missing(meta)
+    if why:
+        return not_judged(why)
+    start = time.process_time()
+    with np.errstate(all="ignore"):
+        result = run(store.view(meta))
+    timings.add(f"analysis {name}", start)
+    if not isinstance(result, Result):
+        raise TypeError(f"{name} gave back {type(result).__name__}, not a Result")
+    return msgspec.structs.replace(result, metrics=finite_metrics(result.metrics))
+
+
+def _failed(name: str, error: Exception, *, strict: bool) -> Result:
+    if strict:
+        raise AnalysisFailedError(f"analysis {name} failed: {error!r}") from error
+    text = str(error).splitlines()[0] if str(error) else ""
+    return Result(status="failed", why=f"this analysis broke off ({type(error).__name__}: {text})")
+
+
+def judge(
+    own: Mapping[str, Own],
+    earlier: Mapping[str, Sequence[Earlier]],
+    registry: Registry,
+    *,
+    strict: bool = False,
+) -> dict[str, Result]:
+    """Pass B: let each analysis that compares with earlier sessions finish its result.
+
+    own, earlier: by analysis id. A failed or not judged result is passed through, unless its
+    analysis left a digest (some judge only by history).
+    """
+    results: dict[str, Result] = {}
+    for name, mine in own.items():
+        analysis = registry.analyses[name]
+        results[name] = mine.result
+        if analysis.judge is None or mine.result.status == "failed":
+            continue
+        try:
+            with np.errstate(all="ignore"):
+                results[name] = analysis.judge(mine, earlier.get(name, ()))
+        except Exception as error:
+            results[name] = _failed(name, error, strict=strict)
+    return results
+
+
+def conclude(case: Case, registry: Registry, *, strict: bool = False) -> dict[str, Result]:
+    """Run the analyses that come last, in their order, each seeing the ones before it."""
+    results = dict(case.results)
+    last = sorted(
+        (a for a in registry.analyses.values() if a.conclude is not None),
+        key=lambda a: (a.meta.order, a.id),
+    )
+    fields = {f: getattr(case, f) for f in Case.__dataclass_fields__}
+    for analysis in last:
+        assert analysis.conclude is not None
+        try:
+            results[analysis.id] = analysis.conclude(Case(**{**fields, "results": dict(results)}))
+        except Exception as error:
+            results[analysis.id] = _failed(analysis.id, error, strict=strict)
+    return results
+
+
+def run_all(
+    session: Session,
+    registry: Registry,
+    *,
+    strict: bool = False,
+    logbook: Sequence[Any] = (),
+    earlier: Mapping[str, Sequence[Earlier]] | None = None,
+) -> dict[str, Result]:
+    """All three steps on one session, in memory: for tests, the judge and interactive use."""
+    first = analyse(session, registry, strict=strict)
+    own = {
+        name: Own(session_id=session.id, start_time=session.start_time,
+                  duration_s=session.duration_s, result=result, vehicle=session.vehicle,
+                  logbook=tuple(logbook),
+                  continues=session.continues.session if session.continues else None)
+        for name, result in first.items()
+    }  # fmt: skip
+    judged = judge(own, earlier or {}, registry, strict=strict)
+    case = Case(
+        session_id=session.id,
+        start_time=session.start_time,
+        duration_s=session.duration_s,
+        vehicle=session.vehicle,
+        channels=frozenset(session.channels),
+        results=judged,
+        logbook=tuple(logbook),
+        earlier=next(iter((earlier or {}).values()), ()),
+    )
+    return conclude(case, registry, strict=strict)
