@@ -1,0 +1,395 @@
+"""Which readings can be believed row by row: electrical end values, dead, held and spiking.
+
+This is the first sieve only: what one channel betrays by itself, or against the plainest of its
+siblings. The finer judgement (offset, scale, slow, swapped, ground) is an analysis of its own.
+All thresholds are common practice, no source; each says why it is what it is. A healthy intake
+sensor leaps to 100-150 degC when the engine stops (seen in open logs of a stop-start car): such
+rows are not to be used, but they are no fault.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.meta import FactMeta
+from pipeline.session import View
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+#: Channels this fact looks at; others are believed wherever they have a value.
+JUDGED = (
+    "engine_speed", "manifold_pressure", "barometric_pressure", "throttle_position",
+    "coolant_temperature", "intake_air_temperature", "ambient_air_temperature",
+    "oil_temperature", "fuel_temperature", "exhaust_gas_temperature", "lambda", "lambda_2",
+    "narrowband_voltage", "mass_air_flow", "battery_voltage", "vehicle_speed", "fuel_pressure",
+    "oil_pressure", "lambda_target", "injector_pulse_width", "spark_advance",
+)  # fmt: skip
+
+META = FactMeta(
+    summary="rows of each channel that can be believed, and the plain faults of single channels",
+    version=1,
+    uses=JUDGED,
+)
+
+RUNNING_RPM = 300.0  # above any starter motor, below any idle
+SETTLED_S = 30.0  # after a start: intake metal cools, fuel pump and sensors wake up
+OPEN_C = -35.0  # an unplugged thermistor reads the cold end of its table, -40 as a rule
+SUPPORTED_K = 20.0  # unless another thermometer is that cold too
+OPEN_OR_SHORT_S = 1.5  # shorter is a spike
+#: A shorted thermistor reads the hot end; above what the medium can reach while running.
+SHORT_C: Mapping[str, float] = {
+    "coolant_temperature": 135.0,
+    "intake_air_temperature": 130.0,
+    "ambient_air_temperature": 75.0,
+    "oil_temperature": 175.0,
+    "fuel_temperature": 120.0,
+}
+#: A lone sample this far from both neighbours, which agree, cannot have been in the engine.
+SPIKE: Mapping[str, float] = {
+    "coolant_temperature": 8.0,
+    "intake_air_temperature": 12.0,
+    "ambient_air_temperature": 8.0,
+    "oil_temperature": 10.0,
+    "fuel_temperature": 8.0,
+    "manifold_pressure": 45.0,
+    "barometric_pressure": 4.0,
+    "battery_voltage": 3.0,
+    "vehicle_speed": 25.0,
+    "fuel_pressure": 150.0,
+    "throttle_position": 55.0,
+}
+SPIKES_FOR_FAULT = 3
+#: These move fast by themselves: a lone value tells only where the log is quicker, s over which.
+SPIKE_WITHIN_S: Mapping[str, float] = {
+    "manifold_pressure": 0.25,
+    "throttle_position": 0.15,
+    "vehicle_speed": 1.2,
+    "fuel_pressure": 0.5,
+}
+#: A held value counts as stuck after this long while what drives it moves, s.
+STUCK_S: Mapping[str, float] = {
+    "engine_speed": 6.0,
+    "manifold_pressure": 10.0,
+    "throttle_position": 20.0,
+    "lambda": 20.0,
+    "lambda_2": 20.0,
+    "mass_air_flow": 10.0,
+    "vehicle_speed": 25.0,
+    "battery_voltage": 240.0,
+    "coolant_temperature": 240.0,
+    "intake_air_temperature": 600.0,
+    "oil_temperature": 400.0,
+    "narrowband_voltage": 60.0,
+    "fuel_pressure": 240.0,
+    "oil_pressure": 60.0,
+    "exhaust_gas_temperature": 60.0,
+}
+#: and this many times longer than it usually holds a value (its own 95th percentile).
+STUCK_TIMES = 25.0
+#: The floor of a voltage-driven sensor whose signal is gone (while the engine runs).
+DEAD_FLOOR: Mapping[str, float] = {
+    "manifold_pressure": 12.0,
+    "battery_voltage": 6.0,
+    "fuel_pressure": 5.0,
+    "mass_air_flow": 0.0,
+}
+DEAD_S = 5.0
+
+
+@dataclass(frozen=True)
+class ChannelFault:
+    """One plain fault of one channel.
+
+    mode: as in the contract's sensor_fault. value: the reading it rests on. share: part of the
+    running time that is affected. count: episodes merged into this one.
+    """
+
+    channel: str
+    mode: str
+    start_s: float
+    end_s: float
+    value: float
+    share: float
+    count: int = 1
+
+
+@dataclass(frozen=True)
+class SensorValidity:
+    """What can be believed: ``good(channel)`` per row, ``faults`` in order of channel.
+
+    A channel that was not logged is nowhere good. ``fresh(channel)``: rows at which the channel
+    has a new value (a repeated one between updates is not a sample).
+    """
+
+    size: int
+    values: Mapping[str, Floats]
+    bad: Mapping[str, Bools]
+    faults: tuple[ChannelFault, ...]
+    _cache: dict[str, Bools] = field(default_factory=dict, repr=False, compare=False)
+
+    def good(self, channel: str) -> Bools:
+        """Rows (n,) where the channel has a value and nothing speaks against it."""
+        if channel not in self._cache:
+            values = self.values.get(channel)
+            if values is None:
+                return np.zeros(self.size, dtype=bool)
+            good = np.isfinite(values)
+            if channel in self.bad:
+                good = good & ~self.bad[channel]
+            self._cache[channel] = good
+        return self._cache[channel]
+
+    def fresh(self, channel: str) -> Bools:
+        """Rows (n,) where the channel has a value other than the one it had before."""
+        values = self.values.get(channel)
+        fresh = np.zeros(self.size, dtype=bool)
+        if values is None:
+            return fresh
+        rows = np.flatnonzero(np.isfinite(values))
+        if rows.size:
+            fresh[rows[0]] = True
+            fresh[rows[1:]] = np.diff(values[rows]) != 0.0
+        return fresh
+
+    def modes(self, channel: str) -> tuple[str, ...]:
+        """Modes of the faults found on a channel, in order, without repeats."""
+        return tuple(dict.fromkeys(f.mode for f in self.faults if f.channel == channel))
+
+
+def compute(view: View) -> SensorValidity:
+    """Judge every channel the log has."""
+    time = view.time
+    values = {name: view.channel(name) for name in view.names()}
+    running = running_rows(time, values)
+    settled = settled_rows(time, running)
+    bad: dict[str, Bools] = {}
+    faults: list[ChannelFault] = []
+
+    def add(name: str, mode: str, rows: Bools, shortest: float, times: int = 1) -> None:
+        found = _episodes(time, rows, shortest)
+        if len(found) < times:
+            return
+        mask = np.zeros(time.size, dtype=bool)
+        for a, b in found:
+            mask[a : b + 1] = True
+        mask &= rows
+        bad[name] = bad.get(name, np.zeros(time.size, dtype=bool)) | mask
+        span = max(int(np.count_nonzero(running)), 1)
+        faults.append(
+            ChannelFault(
+                channel=name,
+                mode=mode,
+                start_s=float(time[found[0][0]]),
+                end_s=float(time[found[-1][1]]),
+                value=float(np.nanmedian(values[name][mask])),
+                share=min(1.0, float(np.count_nonzero(mask & running)) / span),
+                count=len(found),
+            )
+        )
+
+    for name in sorted(values):
+        x = values[name]
+        if name in SHORT_C:
+            add(name, "open", _open_rows(name, values), OPEN_OR_SHORT_S)
+            add(name, "short", (x >= SHORT_C[name]) & settled, 2 * OPEN_OR_SHORT_S)
+        if name in DEAD_FLOOR:
+            add(name, "dead", (x <= DEAD_FLOOR[name]) & settled, DEAD_S)
+        if name == "intake_air_temperature":  # soaked: not to be used, and no fault
+            bad[name] = bad.get(name, np.zeros(time.size, dtype=bool)) | _soaked(x, settled)
+        if name in SPIKE:
+            within = SPIKE_WITHIN_S.get(name, 1e9)
+            spikes = spike_rows(time, x, SPIKE[name], within) & settled
+            if np.count_nonzero(spikes) >= 1:
+                add(name, "spike", spikes, 0.0, SPIKES_FOR_FAULT)
+                bad[name] = bad.get(name, np.zeros(time.size, dtype=bool)) | spikes
+        if name in STUCK_S and not any(f.channel == name and f.share > 0.2 for f in faults):
+            rows = _stuck_rows(name, time, values, running)
+            if rows is not None:
+                add(name, "stuck", rows, STUCK_S[name] * 0.5)
+    return SensorValidity(size=time.size, values=values, bad=bad, faults=tuple(faults))
+
+
+def running_rows(time: Floats, values: Mapping[str, Floats]) -> Bools:
+    """Rows (n,) with the engine turning by itself; the last reading holds until the next one.
+
+    Without an engine speed, or with one that never moves, the charging voltage stands in.
+    """
+    speed = values.get("engine_speed")
+    if speed is not None and np.nanmax(speed, initial=0.0) > RUNNING_RPM:
+        return np.asarray(carried(speed) > RUNNING_RPM)
+    volts = values.get("battery_voltage")
+    if volts is not None:
+        return np.asarray(carried(volts) > 13.0)  # above any resting battery
+    return np.zeros(time.size, dtype=bool)
+
+
+def settled_rows(time: Floats, running: Bools, after_s: float = SETTLED_S) -> Bools:
+    """Rows (n,) running without a stop for ``after_s`` seconds before.
+
+    A log that begins with the engine running waits as well: nobody knows how long it ran.
+    """
+    if not time.size:
+        return running
+    last_stop = np.maximum.accumulate(np.where(running, -np.inf, time))
+    last_stop = np.maximum(last_stop, time[0] if running[0] else -np.inf)
+    return np.asarray(running & (time - last_stop >= after_s))
+
+
+def carried(x: Floats) -> Floats:
+    """Values (n,) with each missing one replaced by the last one before it (NaN before any)."""
+    known = np.isfinite(x)
+    if known.all():
+        return x
+    at = np.maximum.accumulate(np.where(known, np.arange(x.size), -1))
+    return np.where(at >= 0, x[np.maximum(at, 0)], np.nan)
+
+
+def spike_rows(time: Floats, x: Floats, size: float, within_s: float = 1e9) -> Bools:
+    """Rows (n,) of a lone value that differs by ``size`` from both neighbours, which agree.
+
+    The one before and the one after lie ``within_s`` seconds of each other. Neighbours are the values before and after it; a value repeated up to three rows (a logger
+    that is faster than its sensor) still counts as one.
+    """
+    rows = np.flatnonzero(np.isfinite(x))
+    out = np.zeros(x.size, dtype=bool)
+    if rows.size < 3:
+        return out
+    y = x[rows]
+    starts = np.concatenate([[0], np.flatnonzero(np.diff(y) != 0.0) + 1])
+    if starts.size < 3:
+        return out
+    lengths = np.diff(np.concatenate([starts, [y.size]]))
+    level = y[starts]
+    before, here, after = level[:-2], level[1:-1], level[2:]
+    away = np.minimum(np.abs(here - before), np.abs(here - after))
+    same_side = np.sign(here - before) == np.sign(here - after)
+    lone = (away >= size) & same_side & (np.abs(after - before) < 0.35 * away)
+    typical = max(float(np.median(lengths)), 1.0)
+    lone &= lengths[1:-1] <= np.maximum(3.0, 1.5 * typical)
+    ends = np.concatenate([starts[1:], [y.size]]) - 1
+    lone &= time[rows[starts[2:]]] - time[rows[ends[:-2]]] <= within_s
+    for k in np.flatnonzero(lone)[:5000]:
+        a = starts[k + 1]
+        out[rows[a : a + lengths[k + 1]]] = True
+    return out
+
+
+def _open_rows(name: str, values: Mapping[str, Floats]) -> Bools:
+    """Rows at the cold end of the table with no other thermometer near it."""
+    cold = values[name] <= OPEN_C
+    if not cold.any():
+        return cold
+    for other in SHORT_C:
+        if other != name and other in values:
+            cold &= ~(carried(values[other]) <= OPEN_C + SUPPORTED_K)
+    return cold
+
+
+def _soaked(intake: Floats, settled: Bools) -> Bools:
+    """Rows at or near an engine stop whose reading is the metal's, not the air's."""
+    return np.asarray(~settled & (intake > 90.0))
+
+
+def _episodes(time: Floats, rows: Bools, shortest: float) -> list[tuple[int, int]]:
+    """Index ranges (first, last) of true stretches of at least ``shortest`` seconds."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], rows.view(np.int8), [0]])))
+    first, last = edges[::2], edges[1::2] - 1
+    keep = time[last] - time[first] >= shortest
+    return list(zip(first[keep].tolist(), last[keep].tolist(), strict=True))
+
+
+def _holds(time: Floats, x: Floats) -> tuple[NDArray[np.intp], NDArray[np.intp], Floats]:
+    """First row, last row and duration (s) of every stretch of one repeated value."""
+    rows = np.flatnonzero(np.isfinite(x))
+    if not rows.size:
+        return rows, rows, np.zeros(0)
+    y = x[rows]
+    starts = np.concatenate([[0], np.flatnonzero(np.diff(y) != 0.0) + 1])
+    ends = np.concatenate([starts[1:], [y.size]]) - 1
+    first, last = rows[starts], rows[ends]
+    step = np.diff(time, prepend=time[:1])
+    usual = max(1.0, 3.0 * float(np.median(step)))  # nothing is held where no row was written
+    logged = np.cumsum(np.minimum(step, usual))
+    return first, last, logged[last] - logged[first]
+
+
+#: What has to move, and by how much, before a held value is called stuck.
+_DRIVERS: Mapping[str, tuple[tuple[str, float], ...]] = {
+    "engine_speed": (("vehicle_speed", 25.0), ("manifold_pressure", 40.0)),
+    "manifold_pressure": (("throttle_position", 15.0), ("engine_speed", 900.0)),
+    "mass_air_flow": (("engine_speed", 900.0), ("manifold_pressure", 30.0)),
+    "throttle_position": (("manifold_pressure", 45.0),),
+    "lambda": (("manifold_pressure", 25.0), ("engine_speed", 900.0)),
+    "lambda_2": (("manifold_pressure", 25.0), ("engine_speed", 900.0)),
+    "vehicle_speed": (("engine_speed", 1800.0),),
+    "battery_voltage": (("engine_speed", 900.0),),
+    "coolant_temperature": (("vehicle_speed", 30.0), ("engine_speed", 900.0)),
+    "intake_air_temperature": (("vehicle_speed", 50.0), ("engine_speed", 1800.0)),
+    "oil_temperature": (("engine_speed", 1500.0),),
+    "narrowband_voltage": (("engine_speed", 900.0),),
+    "fuel_pressure": (("manifold_pressure", 40.0),),
+    "oil_pressure": (("engine_speed", 1500.0),),
+    "exhaust_gas_temperature": (("engine_speed", 1500.0),),
+}
+#: Values at which a channel may honestly rest for long: at standstill or its own end.
+_MAY_REST: Mapping[str, tuple[float, float]] = {
+    "vehicle_speed": (-np.inf, 0.5),
+    "coolant_temperature": (76.0, np.inf),  # regulated by the thermostat, read to 1 degC
+    "engine_speed": (-np.inf, RUNNING_RPM),
+    "lambda": (1.2, np.inf),  # the lean end of the instrument, reached in every fuel cut
+    "lambda_2": (1.2, np.inf),
+}
+
+
+def _stuck_rows(
+    name: str, time: Floats, values: Mapping[str, Floats], running: Bools
+) -> Bools | None:
+    """Rows at which the channel repeats one value while what drives it moves."""
+    x = values[name]
+    first, last, seconds = _holds(time, x)
+    least = STUCK_S[name]
+    long = np.flatnonzero(seconds >= least)
+    if not long.size:
+        return None
+    rest_low, rest_high = _MAY_REST.get(name, (np.inf, -np.inf))
+    known = _DRIVERS.get(name, ())
+    driving = [(values[d], size) for d, size in known if d in values]
+    if name == "throttle_position" and not _is_throttled(values):
+        return None  # a diesel's flap stands open for minutes
+    usual = seconds[seconds < least]
+    usual_s = float(np.percentile(usual, 95)) if usual.size >= 20 else 0.0
+    rows = np.zeros(time.size, dtype=bool)
+    for k in long[np.argsort(-seconds[long], kind="stable")][:50]:
+        a, b = int(first[k]), int(last[k]) + 1
+        within = running[a:b]
+        ran = float(np.count_nonzero(within)) / within.size * seconds[k]
+        value = x[a]
+        resting = rest_low <= value <= rest_high
+        if ran < least or resting or seconds[k] < STUCK_TIMES * usual_s:
+            continue
+        moved = any(_span(v[a:b], within) >= size for v, size in driving)
+        if moved:
+            rows[a:b] |= within
+    return rows
+
+
+def _is_throttled(values: Mapping[str, Floats]) -> bool:
+    """Whether the manifold shows the vacuum that only a throttle makes, for a while."""
+    pressure, speed = values.get("manifold_pressure"), values.get("engine_speed")
+    if pressure is None or speed is None:
+        return False
+    low = (pressure < 65.0) & (carried(speed) > 600.0)
+    return bool(np.count_nonzero(low) > 0.02 * np.count_nonzero(np.isfinite(pressure)))
+
+
+def _span(x: Floats, rows: Bools) -> float:
+    """Robust range of the values in ``rows``: the 90 % in the middle."""
+    y = x[rows]
+    y = y[np.isfinite(y)]
+    if y.size < 5:
+        return 0.0
+    low, high = np.percentile(y, [5, 95])
+    return float(high - low)

@@ -1,0 +1,136 @@
+"""The first sieve: plain faults of one channel, and healthy behaviour that is none."""
+
+import numpy as np
+import pytest
+
+from pipeline.facts import sensor_validity
+from pipeline.session import Session, View
+from pipeline.vehicle import DEFAULT_VEHICLE
+
+RATE = 20.0
+
+
+def drive(seconds: float = 400.0, seed: int = 3) -> dict[str, np.ndarray]:
+    """A warm car in traffic, made of sines: everything moves, nothing is wrong."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(0.0, seconds, 1.0 / RATE)
+    wave = 0.5 + 0.5 * np.sin(t / 5.0)
+    return {
+        "time": t,
+        "engine_speed": 900.0 + 2200.0 * wave + rng.normal(0, 3, t.size),
+        "manifold_pressure": 35.0 + 70.0 * wave + rng.normal(0, 0.4, t.size),
+        "throttle_position": 3.0 + 60.0 * wave + rng.normal(0, 0.2, t.size),
+        "vehicle_speed": np.round(50.0 + 40.0 * wave),
+        "coolant_temperature": np.round(88.0 + np.sin(t / 40.0), 1),
+        "intake_air_temperature": np.round(35.0 + 3.0 * np.sin(t / 60.0), 1),
+        "lambda": 1.0 + rng.normal(0, 0.01, t.size),
+        "battery_voltage": 14.0 + rng.normal(0, 0.03, t.size),
+    }
+
+
+def validity(channels: dict[str, np.ndarray]) -> sensor_validity.SensorValidity:
+    data = dict(channels)
+    time = data.pop("time")
+    session = Session(id="s", time=time, channels=data, info={}, vehicle=DEFAULT_VEHICLE)
+    view = View(session, allowed=sensor_validity.JUDGED, facts=(), resolve=lambda _name: None)
+    return sensor_validity.compute(view)
+
+
+def test_healthy_drive_is_believed_everywhere():
+    found = validity(drive())
+    assert found.faults == ()
+    assert all(found.good(name).all() for name in drive() if name != "time")
+
+
+@pytest.mark.parametrize(
+    ("channel", "mode", "value"),
+    [
+        ("coolant_temperature", "open", -40.0),
+        ("intake_air_temperature", "open", -40.0),
+        ("coolant_temperature", "short", 150.0),
+        ("intake_air_temperature", "short", 180.0),
+        ("manifold_pressure", "dead", 0.0),
+        ("manifold_pressure", "stuck", 101.0),
+        ("lambda", "stuck", 0.99),
+        ("engine_speed", "stuck", 2100.0),
+        ("throttle_position", "stuck", 31.0),
+        ("battery_voltage", "stuck", 13.9),
+    ],
+)
+def test_names_channel_and_mode_from_the_moment_it_begins(channel, mode, value):
+    data = drive()
+    data[channel][3000:] = value
+    found = validity(data)
+    assert [(f.channel, f.mode) for f in found.faults] == [(channel, mode)]
+    assert found.faults[0].start_s == pytest.approx(150.0, abs=1.0)
+    assert not found.good(channel)[3100:].any()
+    assert found.good(channel)[:2900].all()
+
+
+def test_three_lone_samples_are_a_spiking_sensor_and_one_is_only_left_out():
+    data = drive()
+    data["coolant_temperature"][4000] = 130.0
+    found = validity(data)
+    assert found.faults == ()
+    assert not found.good("coolant_temperature")[4000]
+    data["coolant_temperature"][[3000, 5000]] = 20.0
+    assert validity(data).modes("coolant_temperature") == ("spike",)
+
+
+def test_intake_leap_at_an_engine_stop_is_left_out_but_no_fault():
+    # as in the open logs of a stop-start car: 41 degC running, 150 within 2 s of the stop
+    data = drive()
+    stop = slice(4000, 4100)
+    data["engine_speed"][stop] = 0.0
+    data["intake_air_temperature"][stop] = 150.0
+    after = np.arange(4100, 4400)
+    data["intake_air_temperature"][after] = 40.0 + 110.0 * np.exp(-(after - 4100) / RATE / 4.0)
+    found = validity(data)
+    assert found.faults == ()
+    assert not found.good("intake_air_temperature")[4005]
+    assert found.good("intake_air_temperature")[4399]
+
+
+def test_real_frost_is_no_open_circuit():
+    data = drive()
+    data["intake_air_temperature"] = np.full(data["time"].size, -38.0)
+    data["ambient_air_temperature"] = np.full(data["time"].size, -40.0)
+    assert validity(data).faults == ()
+
+
+def test_open_flap_of_a_diesel_is_not_stuck():
+    data = drive()
+    data["throttle_position"][:] = 83.5
+    data["manifold_pressure"] = 100.0 + 1.2 * (data["manifold_pressure"] - 35.0)
+    assert validity(data).faults == ()
+
+
+def test_regulated_coolant_and_standstill_may_rest():
+    data = drive()
+    data["coolant_temperature"][:] = 90.0
+    data["vehicle_speed"][:] = 0.0
+    assert validity(data).faults == ()
+
+
+def test_missing_cells_and_slow_logs_survive():
+    data = {name: values[::20].copy() for name, values in drive(900.0).items()}
+    for k, name in enumerate(n for n in data if n != "time"):
+        data[name][k::3] = np.nan
+    found = validity(data)
+    assert found.faults == ()
+    assert not found.good("lambda")[np.isnan(data["lambda"])].any()
+
+
+def test_repeated_values_are_not_fresh():
+    data = drive(10.0)
+    data["lambda"] = np.repeat(np.arange(20) * 0.01 + 0.9, 10)
+    assert validity(data).fresh("lambda").sum() == 20
+
+
+def test_a_channel_that_is_not_there_is_nowhere_good():
+    assert not validity(drive(10.0)).good("oil_pressure").any()
+
+
+def test_an_empty_log_is_survived():
+    found = validity({"time": np.zeros(0), "lambda": np.zeros(0)})
+    assert found.faults == ()
