@@ -1,0 +1,121 @@
+"""When the engine ran, when it was cranked: from engine speed and battery voltage."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.signals import segments
+from pipeline.signals.segments import Bools, Floats, Ints
+
+#: rpm. Starters turn an engine at 100-350 rpm and no engine idles below 400: common practice.
+RUNNING_RPM = 400.0
+#: rpm. Below this a reading is noise of a crank signal at rest.
+TURNING_RPM = 25.0
+#: s. A burst above RUNNING_RPM shorter than this is a try that did not catch.
+CAUGHT_S = 0.8
+#: s. Speed missing for less than this, without a starter's sag, is a lost signal, not a stop:
+#: an engine that stopped needs the starter, which takes longer.
+DROPOUT_S = 2.5
+#: V below the resting voltage: the starter is engaged. A fuel pump takes 0.3 V or less.
+SAG_V = 0.9
+#: s of rest before cranking over which the resting voltage is taken.
+REST_S = 5.0
+
+
+@dataclass(frozen=True, eq=False)
+class Running:
+    """Rows in which the engine ran or was cranked, all (n,); dropouts of the speed are running."""
+
+    running: Bools
+    cranking: Bools
+    dropout: Bools
+
+
+def find_running(time: Floats, rpm: Floats, volts: Floats | None) -> Running:
+    """Tell running, cranking and lost speed apart.
+
+    time (n,) s; rpm (n,) held over gaps, NaN unknown; volts (n,) at the controller or None.
+    """
+    known = np.isfinite(rpm)
+    speed = np.where(known, rpm, 0.0)
+    sag = _sag(time, speed, volts)
+    fast = speed >= RUNNING_RPM
+    fast, dropout = _bridge(time, speed, fast, sag)
+    step = float(np.median(np.diff(time))) if time.size > 1 else 1.0
+    running = segments.long_runs(fast, time, seconds=max(CAUGHT_S, min(step, 2.0)))
+    turning = ~running & (speed > TURNING_RPM)
+    cranking = turning & ~_run_down(speed, running, turning, sag)
+    cranking |= _starter(time, sag & ~running, cranking)
+    cranking = segments.fill_gaps(cranking, time, seconds=0.35) & ~running
+    return Running(running, cranking & known, dropout & running)
+
+
+def _sag(time: Floats, speed: Floats, volts: Floats | None) -> Bools:
+    """Rows whose voltage stands at least SAG_V under the resting voltage before."""
+    none = np.zeros(time.size, dtype=np.bool_)
+    if volts is None:
+        return none
+    held = segments.hold(time, volts, seconds=2.0)
+    rest = (speed <= TURNING_RPM) & np.isfinite(held)
+    if not rest.any():
+        return none
+    # The resting level is the upper part of what stood shortly before, so that the first rows
+    # of the sag itself do not pull it down.
+    begin = np.searchsorted(time, time - REST_S, side="left")
+    filled = np.where(rest, held, -1e30)
+    _, level = segments.window_extremes(filled, begin, np.arange(1, time.size + 1))
+    return np.isfinite(held) & (level > 0) & (held < level - SAG_V)
+
+
+def _bridge(time: Floats, speed: Floats, fast: Bools, sag: Bools) -> tuple[Bools, Bools]:
+    """Close short losses of the speed signal within running; returns (fast, dropout)."""
+    starts, ends = segments.runs(~fast)
+    inner = (starts > 0) & (ends < fast.size)
+    starts, ends = starts[inner], ends[inner]
+    short = segments.run_times(time, starts, ends) < DROPOUT_S
+    starts, ends = starts[short], ends[short]
+    if not starts.size:
+        return fast, np.zeros(fast.size, dtype=np.bool_)
+    cranked = np.array([bool(sag[a:b].any()) for a, b in zip(starts, ends, strict=True)])
+    before = speed[np.maximum(starts - 1, 0)]
+    after = speed[np.minimum(ends, fast.size - 1)]
+    # Back at once at the speed it had: nothing restarts like that.
+    back = after >= 0.6 * before
+    # A run-down or a starter shows as speeds in between, a lost signal seldom does.
+    between = np.array(
+        [
+            float(np.mean((speed[a:b] > TURNING_RPM) & (speed[a:b] < RUNNING_RPM)))
+            for a, b in zip(starts, ends, strict=True)
+        ]
+    )
+    keep = ~cranked & back & (between < 0.5)
+    gap = segments.spread(fast.size, starts[keep], ends[keep])
+    return fast | gap, gap
+
+
+def _run_down(speed: Floats, running: Bools, turning: Bools, sag: Bools) -> Bools:
+    """Rows in which the engine only spins out after it ran: turning, not sagging, falling."""
+    starts, ends = segments.runs(turning & ~sag)
+    after_run = (starts > 0) & running[np.maximum(starts - 1, 0)]
+    falls = speed[starts] >= speed[np.maximum(ends - 1, 0)] if starts.size else after_run
+    pick = after_run & falls
+    return segments.spread(speed.size, starts[pick], ends[pick])
+
+
+def _starter(time: Floats, sag: Bools, cranking: Bools) -> Bools:
+    """Sagging rows that touch cranking by speed, or last long enough to be a starter alone."""
+    starts, ends = segments.runs(sag)
+    if not starts.size:
+        return sag
+    near = np.zeros(sag.size + 2, dtype=np.int64)
+    near[1:-1] = np.cumsum(cranking)
+    near[-1] = near[-2]
+    touches = near[np.minimum(ends + 2, sag.size + 1)] - near[starts] > 0
+    alone = segments.run_times(time, starts, ends) >= 0.4
+    pick = touches | alone
+    return segments.spread(sag.size, starts[pick], ends[pick])
+
+
+def first_rows(mask: Bools) -> Ints:
+    """First row of each run of True."""
+    return segments.runs(mask)[0]
