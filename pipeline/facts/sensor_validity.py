@@ -250,8 +250,9 @@ def carried(x: Floats) -> Floats:
 def spike_rows(time: Floats, x: Floats, size: float, within_s: float = 1e9) -> Bools:
     """Rows (n,) of a lone value that differs by ``size`` from both neighbours, which agree.
 
-    The one before and the one after lie ``within_s`` seconds of each other. Neighbours are the values before and after it; a value repeated up to three rows (a logger
-    that is faster than its sensor) still counts as one.
+    The one before and the one after lie ``within_s`` seconds of each other. Neighbours are the
+    values before and after it; a value repeated up to three rows (a logger that is faster than
+    its sensor) still counts as one.
     """
     rows = np.flatnonzero(np.isfinite(x))
     out = np.zeros(x.size, dtype=bool)
