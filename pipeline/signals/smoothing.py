@@ -1,0 +1,59 @@
+"""Means and slopes over a window of time, for unevenly spaced rows with holes. Pure functions."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+
+def moving_mean(time: Floats, values: Floats, *, seconds: float) -> Floats:
+    """Mean of the finite values within ``seconds`` centred on each row; NaN where there is none.
+
+    time, values: (n,), time rising.
+    """
+    good = np.isfinite(values)
+    total = np.r_[0.0, np.cumsum(np.where(good, values, 0.0))]
+    count = np.r_[0, np.cumsum(good)]
+    low = np.searchsorted(time, time - 0.5 * seconds, side="left")
+    high = np.searchsorted(time, time + 0.5 * seconds, side="right")
+    number = count[high] - count[low]
+    mean = (total[high] - total[low]) / np.maximum(number, 1)
+    return np.where(number > 0, mean, np.nan)
+
+
+def median_of_three(values: Floats) -> Floats:
+    """Median of each value and its two neighbours; the ends as they are. Removes lone spikes."""
+    if values.size < 3:
+        return values.copy()
+    a, b, c = values[:-2], values[1:-1], values[2:]
+    inner = np.maximum(np.minimum(a, b), np.minimum(np.maximum(a, b), c))
+    return np.concatenate([values[:1], inner, values[-1:]])
+
+
+def moving_slope(time: Floats, values: Floats, *, seconds: float) -> Floats:
+    """Slope of the least-squares line within ``seconds`` centred on each row, per second.
+
+    time, values: (n,). NaN where fewer than three finite values or no span of time are there.
+    """
+    good = np.isfinite(values)
+    middle = float(time[time.size // 2]) if time.size else 0.0
+    base = float(np.median(values[good])) if good.any() else 0.0
+    x = np.where(good, time - middle, 0.0)
+    y = np.where(good, values - base, 0.0)
+    sums = [np.r_[0.0, np.cumsum(v)] for v in (good.astype(np.float64), x, y, x * x, x * y)]
+    low = np.searchsorted(time, time - 0.5 * seconds, side="left")
+    high = np.searchsorted(time, time + 0.5 * seconds, side="right")
+    n, sx, sy, sxx, sxy = (s[high] - s[low] for s in sums)
+    spread = n * sxx - sx * sx
+    # Cancellation leaves a spread of rounding size where all rows share one time.
+    usable = (n >= 3) & (spread > 1e-9 * np.maximum(n * sxx, 1e-12))
+    slope = (n * sxy - sx * sy) / np.where(usable, spread, 1.0)
+    return np.asarray(np.where(usable, slope, np.nan), dtype=np.float64)
+
+
+def row_seconds(time: Floats, *, longest: float = 1.0) -> Floats:
+    """Seconds each row stands for: half the way to its neighbours, at most ``longest``."""
+    if time.size < 2:
+        return np.zeros(time.size)
+    step = np.diff(time)
+    return np.minimum(0.5 * (np.r_[step[0], step] + np.r_[step, step[-1]]), longest)
