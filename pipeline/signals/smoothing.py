@@ -18,7 +18,7 @@ def moving_mean(time: Floats, values: Floats, *, seconds: float) -> Floats:
     high = np.searchsorted(time, time + 0.5 * seconds, side="right")
     number = count[high] - count[low]
     mean = (total[high] - total[low]) / np.maximum(number, 1)
-    return np.where(number > 0, mean, np.nan)
+    return np.asarray(np.where(number > 0, mean, np.nan), dtype=np.float64)
 
 
 def median_of_three(values: Floats) -> Floats:
@@ -56,4 +56,5 @@ def row_seconds(time: Floats, *, longest: float = 1.0) -> Floats:
     if time.size < 2:
         return np.zeros(time.size)
     step = np.diff(time)
-    return np.minimum(0.5 * (np.r_[step[0], step] + np.r_[step, step[-1]]), longest)
+    both = np.r_[step[0], step] + np.r_[step, step[-1]]
+    return np.asarray(np.minimum(0.5 * both, longest), dtype=np.float64)

@@ -1,0 +1,311 @@
+"""Boost: how soon it comes, whether it holds what was asked, and whether it is too much."""
+
+from collections.abc import Sequence
+from typing import Any
+
+import msgspec
+import numpy as np
+
+from pipeline.analysis import _boost_findings as words
+from pipeline.analysis._boost_episodes import LEAST_TARGET_KPA, over_boost_episodes
+from pipeline.analysis._boost_figures import figures
+from pipeline.facts.boost_runs import BIN_RPM, BoostRun, BoostRuns
+from pipeline.meta import Earlier, Meta, Own
+from pipeline.results import (
+    Finding,
+    LimitOfDetection,
+    Metric,
+    Quantity,
+    Result,
+    metric,
+    not_judged,
+    rounded,
+)
+from pipeline.session import View
+from pipeline.signals import segments, smoothing
+from pipeline.signals.segments import Floats
+
+META = Meta(
+    question="Does the boost come when it should, hold what was asked and stay below its ceiling?",
+    version=1,
+    kinds=("over_boost", "boost_loss", "boost_creep"),
+    references=(
+        "Spooled: 90 % of the gauge pressure of target or plateau. Common practice, no source.",
+        "Telling a leak from a wastegate from a hose: common practice, no source.",
+    ),
+    needs=("engine_speed", "manifold_pressure"),
+    uses=("manifold_pressure_target", "wastegate_duty", "lambda", "lambda_target",
+          "throttle_position"),
+    facts=("states", "atmosphere"),
+    optional_facts=("full_throttle_runs", "boost_runs"),
+    step=2,
+)  # fmt: skip
+
+#: s the pressure is averaged over before it is held against a ceiling or a target: shorter than
+#: the shortest time the limits speak of, longer than the breathing of an engine.
+SMOOTH_S = 0.2
+#: s at least a run has to spend above the spool speed to be judged for loss.
+LOSS_S = 0.8
+#: Share of the judged runs that has to show a loss or a creep.
+MOST_RUNS = 0.5
+#: Earlier sessions and runs a comparison needs.
+HISTORY_SESSIONS = 2
+#: How near two gear ratios are the same gear (tyre wear, speed steps), share.
+SAME_GEAR = 0.04
+#: Wastegate duty (%) at which it is at rest.
+REST_DUTY_PCT = 5.0
+
+
+def analyse(view: View) -> Result:
+    """Judge boost against its ceiling, its target and over the runs."""
+    time = view.time
+    barometer = view.fact("atmosphere").barometer_kpa
+    states = view.fact("states")
+    pressure = segments.hold(time, view.channel("manifold_pressure"), seconds=1.0)
+    running = states.running & np.isfinite(pressure)
+    if not running.any():
+        return not_judged("the engine did not run, or its manifold pressure has no value")
+    spikeless = np.where(running, smoothing.median_of_three(pressure), np.nan)
+    peak_row = int(np.nanargmax(spikeless))
+    peak = float(spikeless[peak_row])
+    gauge = float(np.nanmax(spikeless - barometer))
+    metrics = {
+        "manifold_pressure_peak_kpa": metric(peak, "kPa"),
+        "gauge_boost_peak_kpa": metric(gauge, "kPa"),
+    }
+    boosted = gauge > LEAST_TARGET_KPA and view.vehicle.engine.forced_induction is not False
+    boost_runs: BoostRuns | None = view.fact("boost_runs")
+    runs = list(boost_runs.runs) if boost_runs is not None and boosted else []
+    limits_of = _could_show(view, runs, boosted)
+    if not boosted:
+        return Result(
+            status="clear" if view.vehicle.engine.forced_induction is False else "not_judged",
+            why=f"the manifold never went above the barometer by {LEAST_TARGET_KPA:.0f} kPa "
+            f"(peak {peak:.0f} kPa), so there is no boost to judge",
+            metrics=metrics,
+            limits_of_detection=limits_of,
+            digest={"runs": []},
+        )
+    metrics |= _run_metrics(runs)
+    target = view.get("manifold_pressure_target")
+    target = None if target is None else segments.hold(time, target, seconds=2.0)
+    smooth = smoothing.moving_mean(time, np.where(running, pressure, np.nan), seconds=SMOOTH_S)
+    findings: list[Finding] = []
+    episodes = over_boost_episodes(view, smooth, target, barometer, states.rpm, running)
+    if episodes:
+        findings.append(words.over_boost(view, episodes))
+    loss = _target_loss(view, runs, smooth, target, barometer, states.rpm)
+    mixture = _lean_share(view, runs)
+    if loss is not None:
+        findings.append(words.boost_loss(view.vehicle, *loss, mixture, against="its target"))
+    creep = _creep(runs, view.limits.boost_creep_kpa_per_krpm, has_target=target is not None)
+    if creep:
+        findings.append(words.boost_creep(creep))
+    digest: dict[str, Any] = {
+        "runs": [_digest(r) for r in runs[:12]],
+        "lean_share": None if mixture is None else rounded(mixture, 3),
+    }
+    return Result(
+        status="found" if findings else "clear",
+        why=_why(runs, peak, gauge, findings),
+        findings=findings,
+        metrics=metrics,
+        figures=figures(view, runs, smooth, target),
+        limits_of_detection=limits_of,
+        digest=digest,
+    )
+
+
+def _target_loss(
+    view: View,
+    runs: Sequence[BoostRun],
+    smooth: Floats,
+    target: Floats | None,
+    barometer: Floats,
+    rpm: Floats,
+) -> tuple[float, float, float, list[BoostRun], int] | None:
+    """Loss against the target above the spool speed: kPa, start, end, runs, runs judged."""
+    if target is None:
+        return None
+    spooled = [r.spool_rpm for r in runs if np.isfinite(r.spool_rpm)]
+    # Where no run reached its target the engine's middle stands in for its spool speed.
+    start_rpm = float(np.median(spooled)) if spooled else 0.6 * view.vehicle.engine.rev_limit_rpm
+    judged, losing, losses = 0, [], []
+    for r in runs:
+        rows = slice(r.run.start, r.run.end)
+        asked = target[rows] > barometer[rows] + LEAST_TARGET_KPA
+        late = view.time[rows] >= r.run.opened_s + 1.5
+        use = asked & late & (rpm[rows] >= start_rpm) & np.isfinite(smooth[rows])
+        t = view.time[rows][use]
+        if t.size < 4 or t[-1] - t[0] < LOSS_S:
+            continue
+        judged += 1
+        # The upper half: one that is still rising at the start of the stretch is only slow.
+        lag = float(np.median((smooth[rows] - target[rows])[use][t.size // 3 :]))
+        if lag <= -view.limits.boost_loss_kpa:
+            losing.append(r)
+            losses.append(-lag)
+    if not losing or len(losing) < MOST_RUNS * judged:
+        return None
+    return (
+        float(np.median(losses)), losing[0].run.start_s, losing[-1].run.end_s, losing, judged,
+    )  # fmt: skip
+
+
+def _lean_share(view: View, runs: Sequence[BoostRun]) -> float | None:
+    """Median lambda error on the plateaus, share; None where lambda or target is missing."""
+    measured, wanted = view.get("lambda"), view.get("lambda_target")
+    if measured is None or wanted is None:
+        return None
+    parts = []
+    for r in runs:
+        if not np.isfinite(r.spooled_at_s):
+            continue
+        rows = np.flatnonzero((view.time >= r.spooled_at_s + 0.5) & (view.time <= r.run.end_s))
+        parts.append(measured[rows] / wanted[rows] - 1.0)
+    joined = np.concatenate(parts) if parts else np.zeros(0)
+    good = joined[np.isfinite(joined)]
+    return float(np.median(good)) if good.size >= 8 else None
+
+
+def _creep(runs: Sequence[BoostRun], limit: float, *, has_target: bool) -> list[BoostRun]:
+    """Runs whose pressure rises on the plateau with the wastegate at rest, if they are most."""
+    judged = []
+    for r in runs:
+        if not np.isfinite(r.creep_kpa_per_krpm):
+            continue
+        at_rest = r.duty_pct <= REST_DUTY_PCT or r.duty_spread_pct < 0.5
+        # Without a duty to see, a rise that follows the target is the target's own.
+        unseen = not np.isfinite(r.duty_pct) and not has_target
+        if at_rest or unseen:
+            judged.append(r)
+    rising = [r for r in judged if r.creep_kpa_per_krpm >= limit]
+    return rising if len(rising) >= 2 and len(rising) > MOST_RUNS * len(judged) else []
+
+
+def judge(own: Own, history: Sequence[Earlier]) -> Result:
+    """Hold the runs against the vehicle's earlier ones in the same gear at the same speed."""
+    result = own.result
+    runs = list(result.digest.get("runs", ()))
+    if not runs or any(f.kind == "boost_loss" for f in result.findings):
+        return result
+    past = [r for e in history[-12:] for r in e.digest.get("runs", ())
+            if not any(f.kind == "boost_loss" for f in e.findings)]  # fmt: skip
+    sessions = sum(1 for e in history[-12:] if e.digest.get("runs"))
+    if sessions < HISTORY_SESSIONS or len(past) < 3:
+        return result
+    lost, judged = [], 0
+    for run in runs:
+        drop = _against(run, past)
+        if drop is None:
+            continue
+        judged += 1
+        if drop >= own.vehicle.limits.boost_loss_kpa:
+            lost.append((drop, run))
+    if not lost or len(lost) < MOST_RUNS * judged:
+        return result
+    mixture = result.digest.get("lean_share")
+    finding = words.boost_loss_against_own(
+        own.vehicle, lost, judged, sessions, mixture, _later_spool(runs, past)
+    )
+    return msgspec.structs.replace(
+        result,
+        status="found",
+        why=f"{finding.title}. {result.why}",
+        findings=[*result.findings, finding],
+    )
+
+
+def _against(run: dict[str, Any], past: Sequence[dict[str, Any]]) -> float | None:
+    """How far a run stays below the earlier ones, kPa: the smaller of absolute and gauge."""
+    ratio = run.get("ratio")
+    same = [
+        p for p in past
+        if (ratio is None and p.get("ratio") is None)
+        or (ratio and p.get("ratio") and abs(p["ratio"] / ratio - 1.0) <= SAME_GEAR)
+    ]  # fmt: skip
+    spool = [p["spool_rpm"] for p in same if p.get("spool_rpm")]
+    if len(same) < 2 or not spool:
+        return None
+    above = float(np.median(spool)) + 0.5 * BIN_RPM
+    drops = []
+    for key, kpa in run["bins"]:
+        if (key + 0.5) * BIN_RPM < above:
+            continue
+        old = [(k2, b["barometer"]) for b in same for k1, k2 in b["bins"] if k1 == key]
+        if len(old) < 2:
+            continue
+        absolute = float(np.median([k for k, _ in old])) - kpa
+        gauge = float(np.median([k - b for k, b in old])) - (kpa - run["barometer"])
+        drops.append(min(absolute, gauge))
+    return float(np.median(drops)) if len(drops) >= 2 else None
+
+
+def _later_spool(runs: Sequence[dict[str, Any]], past: Sequence[dict[str, Any]]) -> float | None:
+    """By how many rpm the turbocharger spools later than before, None where unknown."""
+    now = [r["spool_rpm"] for r in runs if r.get("spool_rpm")]
+    then = [r["spool_rpm"] for r in past if r.get("spool_rpm")]
+    return float(np.median(now) - np.median(then)) if now and then else None
+
+
+def _digest(r: BoostRun) -> dict[str, Any]:
+    return {
+        "ratio": rounded(r.run.ratio, 4) if np.isfinite(r.run.ratio) else None,
+        "barometer": rounded(r.barometer_kpa, 4),
+        "spool_rpm": rounded(r.spool_rpm, 4) if np.isfinite(r.spool_rpm) else None,
+        "duty": rounded(r.duty_pct, 3) if np.isfinite(r.duty_pct) else None,
+        "start_s": rounded(r.run.start_s, 6),
+        "end_s": rounded(r.run.end_s, 6),
+        "bins": [[k, rounded(v, 4)] for k, v in r.by_bin],
+    }
+
+
+def _run_metrics(runs: Sequence[BoostRun]) -> dict[str, Metric]:
+    found: dict[str, Metric] = {}
+    for name, unit, values in (
+        ("spool_time_s", "s", [r.spool_s for r in runs]),
+        ("spool_speed_rpm", "rpm", [r.spool_rpm for r in runs]),
+        ("boost_error_kpa", "kPa", [r.error_kpa for r in runs]),
+    ):
+        good = np.array([v for v in values if np.isfinite(v)])
+        if good.size:
+            low, high = words.median_interval(good)
+            found[name] = metric(float(np.median(good)), unit, low, high)
+    over = [r.overshoot_kpa for r in runs if np.isfinite(r.overshoot_kpa)]
+    if over:
+        found["boost_overshoot_kpa"] = metric(max(over), "kPa")
+    return found
+
+
+def _could_show(view: View, runs: Sequence[BoostRun], boosted: bool) -> dict[str, LimitOfDetection]:
+    seconds = float(sum(r.run.end_s - r.run.start_s for r in runs))
+    has_target = view.has("manifold_pressure_target")
+    ceiling = view.limits.manifold_pressure_max_kpa is not None
+    plateaus = sum(1 for r in runs if np.isfinite(r.creep_kpa_per_krpm))
+    return {
+        "over_boost": LimitOfDetection(
+            could_show=boosted and (has_target or ceiling),
+            smallest=Quantity(value=view.limits.over_boost_kpa, unit="kPa"),
+            over_s=rounded(view.duration_s, 4),
+        ),
+        "boost_loss": LimitOfDetection(
+            could_show=bool(runs) and has_target,
+            smallest=Quantity(value=view.limits.boost_loss_kpa, unit="kPa"),
+            over_s=rounded(seconds, 4),
+        ),
+        "boost_creep": LimitOfDetection(could_show=plateaus >= 2, over_s=rounded(seconds, 4)),
+    }
+
+
+def _why(runs: Sequence[BoostRun], peak: float, gauge: float, findings: list[Finding]) -> str:
+    text = f"the manifold reached {peak:.0f} kPa, {gauge:.0f} kPa above the barometer"
+    spools = [r for r in runs if np.isfinite(r.spool_s)]
+    if spools:
+        text += (
+            f", in {len(runs)} full-throttle runs; boost was there "
+            f"{np.median([r.spool_s for r in spools]):.1f} s after the throttle opened, at "
+            f"{np.median([r.spool_rpm for r in spools]):.0f} rpm"
+        )
+    elif not runs:
+        text += "; no full-throttle run was long enough to judge how it comes and holds"
+    return (findings[0].title + ": " + text) if findings else text[0].upper() + text[1:]

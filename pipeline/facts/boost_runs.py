@@ -1,0 +1,181 @@
+"""What the boost did in each full-throttle run: spool, plateau, overshoot, error, rise."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.facts.full_throttle_runs import FullThrottleRun, FullThrottleRuns
+from pipeline.meta import FactMeta
+from pipeline.session import NotAvailableError, View
+from pipeline.signals import segments, smoothing
+from pipeline.signals.segments import Floats
+
+META = FactMeta(
+    summary="per full-throttle run in boost: spool time, plateau, overshoot, error, rise",
+    version=1,
+    needs=("manifold_pressure", "engine_speed"),
+    uses=("manifold_pressure_target", "wastegate_duty"),
+    facts=("full_throttle_runs", "atmosphere"),
+)
+
+#: s the pressure is averaged over: longer than an engine's breathing, shorter than a spool-up.
+SMOOTH_S = 0.3
+#: kPa over the barometer that a run has to reach to be one in boost.
+LEAST_BOOST_KPA = 8.0
+#: Share of the gauge pressure of target or plateau at which the turbocharger has spooled.
+SPOOLED_SHARE = 0.9
+#: s after spooling at which the plateau begins, the shortest plateau, and the window in which
+#: pressure over target is overshoot.
+SETTLE_S = 0.5
+PLATEAU_S = 0.8
+OVERSHOOT_WINDOW_S = 1.5
+#: A run that begins with more than this share of its boost was spooled before (gear change).
+ALREADY_SHARE = 0.35
+#: rpm of plateau that a rise over speed needs.
+CREEP_SPAN_RPM = 500.0
+#: Speed bins in which runs are compared across sessions, rpm.
+BIN_RPM = 500.0
+
+
+@dataclass(frozen=True, eq=False)
+class BoostRun:
+    """Boost in one run; kPa absolute unless named gauge; NaN where the run cannot tell.
+
+    spool_s: from opening the throttle to 90 % of the gauge pressure of target (its median over
+    the run's later half) or plateau, at spool_rpm. error_kpa: mean over the plateau less target.
+    overshoot_kpa: most over target or plateau within 1.5 s of spooling. creep: kPa per 1000 rpm
+    on the plateau. by_bin: (speed bin, mean kPa) after the spool-up.
+    """
+
+    run: FullThrottleRun
+    barometer_kpa: float
+    peak_kpa: float
+    peak_rpm: float
+    end_kpa: float
+    plateau_kpa: float
+    target_kpa: float
+    spool_s: float
+    spool_rpm: float
+    spooled_at_s: float
+    error_kpa: float
+    overshoot_kpa: float
+    creep_kpa_per_krpm: float
+    duty_pct: float
+    duty_spread_pct: float
+    by_bin: tuple[tuple[int, float], ...]
+
+
+@dataclass(frozen=True, eq=False)
+class BoostRuns:
+    """Runs in boost, in order, and the smoothed pressure (n,) they were judged on."""
+
+    runs: tuple[BoostRun, ...]
+    smooth_kpa: Floats
+
+
+def compute(view: View) -> BoostRuns:
+    """Measure each full-throttle run that went into boost."""
+    time = view.time
+    pressure = segments.hold(time, view.channel("manifold_pressure"), seconds=1.0)
+    if not np.isfinite(pressure).any():
+        raise NotAvailableError("manifold pressure was logged without a value")
+    smooth = smoothing.moving_mean(time, pressure, seconds=SMOOTH_S)
+    target = view.get("manifold_pressure_target")
+    target = None if target is None else segments.hold(time, target, seconds=2.0)
+    duty = view.get("wastegate_duty")
+    duty = None if duty is None else segments.hold(time, duty, seconds=2.0)
+    full: FullThrottleRuns = view.fact("full_throttle_runs")
+    barometer = view.fact("atmosphere").barometer_kpa
+    found = []
+    for run in full.runs:
+        level = float(np.median(barometer[run.start : run.end]))
+        part = smooth[run.start : run.end]
+        if np.nanmax(part, initial=0.0) < level + LEAST_BOOST_KPA:
+            continue
+        found.append(_measure(time, full.rpm, smooth, target, duty, run, level))
+    return BoostRuns(tuple(found), smooth)
+
+
+def _measure(
+    time: Floats,
+    rpm: Floats,
+    smooth: Floats,
+    target: Floats | None,
+    duty: Floats | None,
+    run: FullThrottleRun,
+    barometer: float,
+) -> BoostRun:
+    rows = slice(run.start, run.end)
+    t, p, n = time[rows], smooth[rows], rpm[rows]
+    peak = int(np.nanargmax(p))
+    goal = float("nan")
+    wanted = target[rows] if target is not None else np.full(t.size, np.nan)
+    later = wanted[t.size // 2 :]
+    if np.isfinite(later).sum() > 2 and np.nanmedian(later) > barometer + LEAST_BOOST_KPA:
+        goal = float(np.nanmedian(later))
+    reached = p >= barometer + SPOOLED_SHARE * (p[peak] - barometer)
+    own_level = float(np.nanmedian(p[int(np.argmax(reached)) :]))
+    level = goal if np.isfinite(goal) else own_level
+    threshold = barometer + SPOOLED_SHARE * (level - barometer)
+    spooled_at, spool_rpm = _crossing(t, p, n, threshold)
+    fresh = p[0] < barometer + ALREADY_SHARE * (level - barometer)
+    spool = spooled_at - run.opened_s if fresh else float("nan")
+    plateau = t >= spooled_at + SETTLE_S
+    long_enough = plateau.any() and t[-1] - t[plateau][0] >= PLATEAU_S
+    error = overshoot = creep = plateau_kpa = float("nan")
+    wastegate = wastegate_spread = float("nan")
+    if long_enough:
+        plateau_kpa = float(np.nanmean(p[plateau]))
+        if np.isfinite(goal):
+            error = float(np.nanmean((p - wanted)[plateau]))
+        span = float(np.ptp(n[plateau]))
+        if span >= CREEP_SPAN_RPM:
+            creep = _slope(n[plateau], p[plateau]) * 1000.0
+        if duty is not None and np.isfinite(duty[rows][plateau]).any():
+            wastegate = float(np.nanmedian(duty[rows][plateau]))
+            wastegate_spread = float(np.nanstd(duty[rows][plateau]))
+    window = (t >= spooled_at) & (t <= spooled_at + OVERSHOOT_WINDOW_S)
+    if np.isfinite(spooled_at) and fresh and window.sum() >= 3:
+        over = p - (wanted if np.isfinite(goal) else plateau_kpa)
+        overshoot = float(np.nanmax(over[window], initial=np.nan))
+        overshoot = max(overshoot, 0.0) if np.isfinite(overshoot) else overshoot
+    return BoostRun(
+        run=run, barometer_kpa=barometer, peak_kpa=float(p[peak]), peak_rpm=float(n[peak]),
+        end_kpa=float(np.nanmean(p[t >= t[-1] - 0.3])), plateau_kpa=plateau_kpa, target_kpa=goal,
+        spool_s=spool, spool_rpm=spool_rpm if fresh else float("nan"), spooled_at_s=spooled_at,
+        error_kpa=error, overshoot_kpa=overshoot, creep_kpa_per_krpm=creep, duty_pct=wastegate,
+        duty_spread_pct=wastegate_spread, by_bin=_bins(t, n, p, run.opened_s),
+    )  # fmt: skip
+
+
+def _crossing(t: Floats, p: Floats, n: Floats, threshold: float) -> tuple[float, float]:
+    """Time and speed at which p first rises through the threshold, interpolated."""
+    above = p >= threshold
+    if not above.any():
+        return float("nan"), float("nan")
+    k = int(np.argmax(above))
+    if k == 0:
+        return float(t[0]), float(n[0])
+    part = (threshold - p[k - 1]) / max(p[k] - p[k - 1], 1e-9)
+    return (
+        float(t[k - 1] + part * (t[k] - t[k - 1])),
+        float(n[k - 1] + part * (n[k] - n[k - 1])),
+    )
+
+
+def _slope(x: Floats, y: Floats) -> float:
+    good = np.isfinite(x) & np.isfinite(y)
+    x, y = x[good] - x[good].mean(), y[good]
+    return float((x * y).sum() / max((x * x).sum(), 1e-9))
+
+
+def _bins(t: Floats, n: Floats, p: Floats, opened: float) -> tuple[tuple[int, float], ...]:
+    """Mean pressure per speed bin, from 1 s after opening on, bins held for 3 rows and more."""
+    use = (t >= opened + 1.0) & np.isfinite(n) & np.isfinite(p)
+    index = np.where(use, n / BIN_RPM, -1.0).astype(np.int64)
+    found = []
+    for k in np.unique(index[use]):
+        rows = index == k
+        if rows.sum() >= 3:
+            found.append((int(k), float(p[rows].mean())))
+    return tuple(found)
