@@ -1,0 +1,91 @@
+"""The scripts that make charts come alive, each with its hash for the content policy.
+
+The Vega bundle takes over a second to make, so it is made once at set-up and kept by version::
+
+    python -m pipeline.report.bundle --out .venv/share/sparkledger/
+"""
+
+import argparse
+import base64
+import functools
+import hashlib
+import os
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+TEMPLATES = Path(__file__).resolve().parents[2] / "report_templates"
+_SHARE = Path("share") / "sparkledger"
+
+
+@dataclass(frozen=True)
+class Assets:
+    """Script texts of a live page, in the order they stand in it."""
+
+    vega: str
+    page: str
+
+    @functools.cached_property
+    def hashes(self) -> tuple[str, str]:
+        """Hash sources for the content policy, one per script."""
+        return script_hash(self.vega), script_hash(self.page)
+
+
+def script_hash(text: str) -> str:
+    """The content policy's name for an inline script of exactly this text."""
+    digest = hashlib.sha256(text.encode("utf-8")).digest()
+    return f"sha256-{base64.b64encode(digest).decode('ascii')}"
+
+
+def version() -> str:
+    """Version of the library the bundle is made with."""
+    from importlib.metadata import version as installed
+
+    return installed("vl-convert-python")
+
+
+def file_name() -> str:
+    """Name of the kept bundle; another version has another name."""
+    return f"vega-bundle-{version()}.js"
+
+
+def make_bundle() -> str:
+    """Make the bundle: Vega, Vega-Lite and their embedder, nothing loaded from outside."""
+    import vl_convert
+
+    text: str = vl_convert.javascript_bundle()
+    # Inline in a page: what looks like the end of its element would end it.
+    return text.replace("</script", "<\\/script").replace("<!--", "<\\!--")
+
+
+@functools.cache
+def load_bundle() -> str:
+    """The kept bundle below sys.prefix, or one made in memory where none is kept."""
+    kept = Path(sys.prefix) / _SHARE / file_name()
+    try:
+        return kept.read_text(encoding="utf-8")
+    except OSError:
+        return make_bundle()
+
+
+def load_assets() -> Assets:
+    """Both scripts of a live page."""
+    return Assets(load_bundle(), (TEMPLATES / "alive.js").read_text(encoding="utf-8"))
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Write the bundle; ``--out`` is a file, or a folder that then holds it under its name."""
+    parser = argparse.ArgumentParser(description="make the script bundle of live pages")
+    parser.add_argument("--out", type=Path, default=Path(sys.prefix) / _SHARE)
+    out: Path = parser.parse_args(arguments).out
+    if out.suffix != ".js":
+        out = out / file_name()
+    out.parent.mkdir(parents=True, exist_ok=True)
+    part = out.with_name(out.name + ".part")
+    part.write_text(make_bundle(), encoding="utf-8")
+    os.replace(part, out)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
