@@ -1,0 +1,1 @@
+"""The judge: analyses against simulated truth, on held-back seeds. See harness.py."""

@@ -1,0 +1,1 @@
+"""One module per area, found by being there. See harness.py for what a module offers."""
