@@ -9,7 +9,6 @@ import argparse
 import base64
 import functools
 import hashlib
-import os
 import sys
 from dataclasses import dataclass
 from pathlib import Path
@@ -53,7 +52,7 @@ def make_bundle() -> str:
     """Make the bundle: Vega, Vega-Lite and their embedder, nothing loaded from outside."""
     import vl_convert
 
-    text: str = vl_convert.javascript_bundle()
+    text: str = vl_convert.javascript_bundle(None)
     # Inline in a page: what looks like the end of its element would end it.
     return text.replace("</script", "<\\/script").replace("<!--", "<\\!--")
 
@@ -83,7 +82,7 @@ def main(arguments: list[str] | None = None) -> int:
     out.parent.mkdir(parents=True, exist_ok=True)
     part = out.with_name(out.name + ".part")
     part.write_text(make_bundle(), encoding="utf-8")
-    os.replace(part, out)
+    part.replace(out)
     return 0
 
 

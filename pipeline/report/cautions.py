@@ -16,44 +16,48 @@ GENERAL = (
     "Work up from low load: each log proves only what it has seen. Taking fuel out and adding "
     "spark or boost come last, one at a time.",
 )
-BY_TOPIC: Mapping[str, str] = MappingProxyType({
-    "exhaust": "An exhaust leak brings carbon monoxide into the cabin: windows open, an alarm in "
-    "the car, no drive with a suspected leak.",
-    "fuel": "Fuel stands under pressure: relieve it before opening a line, no ignition source, a "
-    "class B extinguisher at hand, look for leaks at key-on before cranking.",
-    "oil": "Oil on a turbocharger or manifold burns: find the leak before the next drive.",
-    "misfire": "Misfire and very rich running burn in the exhaust: an overheated catalyst or "
-    "turbine can set the car on fire. Stop when it misfires in boost.",
-    "cooling": "Never open a hot cooling system. A gauge that falls after overheating means stop, "
-    "not relief.",
-    "turbo": "Let a turbocharged engine idle a minute or two before switching off.",
-    "ignition": "Ignition voltage kills: hands off coils and leads while cranking; keep the "
-    "timing light clear of belts and of fans, which start on a resting engine too.",
-    "sensor": "The wideband sensor is red hot with key on. Do not leave it unheated in the "
-    "exhaust; no leaded fuel, no silicone sealant near it.",
-    "alcohol": "Methanol and ethanol are toxic, burn with a flame you hardly see and need other "
-    "seals.",
-})
+BY_TOPIC: Mapping[str, str] = MappingProxyType(
+    {
+        "exhaust": "An exhaust leak brings carbon monoxide into the cabin: windows open, an alarm in "
+        "the car, no drive with a suspected leak.",
+        "fuel": "Fuel stands under pressure: relieve it before opening a line, no ignition source, a "
+        "class B extinguisher at hand, look for leaks at key-on before cranking.",
+        "oil": "Oil on a turbocharger or manifold burns: find the leak before the next drive.",
+        "misfire": "Misfire and very rich running burn in the exhaust: an overheated catalyst or "
+        "turbine can set the car on fire. Stop when it misfires in boost.",
+        "cooling": "Never open a hot cooling system. A gauge that falls after overheating means stop, "
+        "not relief.",
+        "turbo": "Let a turbocharged engine idle a minute or two before switching off.",
+        "ignition": "Ignition voltage kills: hands off coils and leads while cranking; keep the "
+        "timing light clear of belts and of fans, which start on a resting engine too.",
+        "sensor": "The wideband sensor is red hot with key on. Do not leave it unheated in the "
+        "exhaust; no leaded fuel, no silicone sealant near it.",
+        "alcohol": "Methanol and ethanol are toxic, burn with a flame you hardly see and need other "
+        "seals.",
+    }
+)
 #: Kinds of findings -> topics said beside them.
-_TOPICS: Mapping[str, tuple[str, ...]] = MappingProxyType({
-    "exhaust_leak": ("exhaust",),
-    "rough_running": ("ignition", "misfire"),
-    "misfire_under_load": ("misfire", "ignition"),
-    "rich_under_load": ("misfire",),
-    "rich_running": ("misfire",),
-    "low_fuel_pressure": ("fuel",),
-    "injector_limit": ("fuel",),
-    "lean_under_load": ("fuel",),
-    "overheating": ("cooling",),
-    "coolant_loss_suspected": ("cooling",),
-    "air_in_coolant": ("cooling",),
-    "thermostat_stuck_open": ("cooling",),
-    "low_oil_pressure": ("oil",),
-    "hot_exhaust": ("misfire", "turbo"),
-    "knock_risk": ("ignition",),
-    "hard_start": ("ignition",),
-    "crank_signal_loss": ("ignition",),
-})
+_TOPICS: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {
+        "exhaust_leak": ("exhaust",),
+        "rough_running": ("ignition", "misfire"),
+        "misfire_under_load": ("misfire", "ignition"),
+        "rich_under_load": ("misfire",),
+        "rich_running": ("misfire",),
+        "low_fuel_pressure": ("fuel",),
+        "injector_limit": ("fuel",),
+        "lean_under_load": ("fuel",),
+        "overheating": ("cooling",),
+        "coolant_loss_suspected": ("cooling",),
+        "air_in_coolant": ("cooling",),
+        "thermostat_stuck_open": ("cooling",),
+        "low_oil_pressure": ("oil",),
+        "hot_exhaust": ("misfire", "turbo"),
+        "knock_risk": ("ignition",),
+        "hard_start": ("ignition",),
+        "crank_signal_loss": ("ignition",),
+    }
+)
 
 
 def beside(kind: str) -> list[str]:

@@ -2,7 +2,7 @@
 
 import string
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from markupsafe import Markup
@@ -122,9 +122,7 @@ def _summary(title: str, lines: Sequence[Line], unit: str, label: str) -> str:
         if values:
             digits = 3 if max(map(abs, values)) < 5 else 1 if max(map(abs, values)) < 100 else 0
             name = f"{line.label} " if line.label and line.label != title else ""
-            parts.append(
-                f"{name}from {plain(min(values), digits)} to {plain(max(values), digits)}"
-            )
+            parts.append(f"{name}from {plain(min(values), digits)} to {plain(max(values), digits)}")
     told = "; ".join(parts) if parts else "no values"
     return f"{title}: {told}{f' {label}' if label and unit != '1' else ''}"
 
@@ -157,6 +155,7 @@ def _panel(p: _Lines) -> tuple[Chart, dict[str, Any]]:
         points=p.points is not None,
         shade=bool(p.shade),
         marks=bool(p.marks),
+        flags=p.flags,
         time=p.time,
         height=p.height,
         labels=p.labels,
@@ -171,6 +170,8 @@ def _panel(p: _Lines) -> tuple[Chart, dict[str, Any]]:
         }
     if p.marks:
         data["marks"] = {"x": [m.x for m in p.marks]}
+        if p.flags:
+            data["marks"]["letter"] = [letter(i) for i in range(len(p.marks))]
     ends = {"x0": p.x0, "x1": p.x1, "y0": _short(y0), "y1": _short(y1)}
     inner = svg.marks(
         specs.spec(shape, alive=False, ends=ends),
@@ -221,7 +222,8 @@ def draw_panels(figure: Panels, units: Units, *, name: str) -> Drawn:
     shade = bands if len(bands) <= MOST_SHADES else []
     charts: list[Chart] = []
     alive: list[dict[str, Any]] = []
-    rows = list(dict.fromkeys(b.label for b in bands))
+    order = {name: i for i, name in enumerate(STATE)}
+    rows = sorted(dict.fromkeys(b.label for b in bands), key=lambda r: order.get(r, len(order)))
     if len(bands) > MOST_SHADES or len(rows) > 1:
         shade = []
         chart, live = _band_rows(f"{name}-rows", bands, rows, x0, x1, time=time)
@@ -289,9 +291,7 @@ def _rows(
     time: bool,
     summary: str,
 ) -> tuple[Chart, dict[str, Any]]:
-    labels = not time
-    shape = specs.Shape(rows=True, whiskers="whiskers" in data, time=time, height=height,
-                        labels=labels)  # fmt: skip
+    shape = specs.Shape(rows=True, whiskers="whiskers" in data, time=time, height=height)
     ends = {"x0": x0, "x1": x1, "y0": 0.0, "y1": height}
     inner = svg.marks(
         specs.spec(shape, alive=False, ends=ends),
@@ -302,7 +302,6 @@ def _rows(
         height=height,
         x_ticks=_x_ticks(x0, x1, time=time),
         texts=[(2, ROW * i + ROW - BAR - 5, text) for i, text in enumerate(names)],
-        labels=labels,
     )
     chart = Chart(name, title, unit, Markup(svg.picture(inner, frame)), f"{title}: {summary}")
     lines = {"y": [height - ROW * i - ROW + BAR + 2 for i in range(len(names))],
@@ -328,8 +327,7 @@ def draw_bars(figure: Bars, units: Units, *, name: str) -> Drawn:
     label = units.label(figure.unit)
     height = ROW * max(len(values), 1)
     names = [
-        f"{text}: "
-        + ("not known" if v is None else units.show(original, figure.unit))  # type: ignore[arg-type]
+        f"{text}: " + ("not known" if v is None else units.show(original, figure.unit))  # type: ignore[arg-type]
         for text, v, original in zip(figure.labels, values, figure.values, strict=True)
     ]
     rows: dict[str, list[Any]] = {"x": [], "x2": [], "y": [], "y2": []}
@@ -382,8 +380,8 @@ def draw_curve(figure: Curve | Points, units: Units, *, name: str) -> Drawn:
         low, high = (min(points[1]), max(points[1])) if points[1] else (0.0, 0.0)
         digits = 3 if abs(high) < 5 else 0
         told = f"{len(points[0])} points from {plain(low, digits)} to {plain(high, digits)} {label}"
-        chart = Chart(chart.id, chart.title, chart.unit, chart.picture,
-                      f"{figure.y_label} over {figure.x_label}: {told}".rstrip(), chart.keys)  # fmt: skip
+        summary = f"{figure.y_label} over {figure.x_label}: {told}".rstrip()
+        chart = replace(chart, summary=summary)
     x_unit = units.label(figure.x_unit)
     flags = tuple((letter(i), m.label, f"{plain(m.x, 1)} {x_unit}".rstrip())
                   for i, m in enumerate(marks))  # fmt: skip

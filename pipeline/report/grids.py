@@ -7,7 +7,11 @@ from typing import Any
 from pipeline.report import theme
 from pipeline.report.charts import Drawn
 from pipeline.report.units import Units, plain
+from pipeline.report.words import clock
 from pipeline.results import MapGrid, TableFigure
+
+#: Titles of columns that hold a moment of the log: shown as minutes and seconds.
+_MOMENTS = frozenset({"at", "start", "end", "time", "from", "to"})
 
 
 @dataclass(frozen=True)
@@ -85,13 +89,16 @@ def colour_rules() -> str:
 
 def draw_table(figure: TableFigure, units: Units, *, name: str) -> Drawn:
     """Turn a table's numbers into text in display units."""
+    moments = [c.unit == "s" and c.title.lower() in _MOMENTS for c in figure.columns]
     columns = [
-        {"title": _titled(c.title, units.label(c.unit)), "number": _numeric(figure.rows, i)}
-        for i, c in enumerate(figure.columns)
-    ]
+        {"title": c.title if moment else _titled(c.title, units.label(c.unit)),
+         "number": _numeric(figure.rows, i)}
+        for i, (c, moment) in enumerate(zip(figure.columns, moments, strict=True))
+    ]  # fmt: skip
     rows = [
-        [_text(cell, column.unit, column.digits, units)
-         for cell, column in zip(row, figure.columns, strict=False)]
+        [clock(cell) if moment and isinstance(cell, int | float)
+         else _text(cell, column.unit, column.digits, units)
+         for cell, column, moment in zip(row, figure.columns, moments, strict=False)]
         for row in figure.rows
     ]  # fmt: skip
     return Drawn("table", name, figure.title, figure.caption,

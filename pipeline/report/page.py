@@ -17,7 +17,9 @@ from pipeline.report.grids import colour_rules
 from pipeline.report.units import Units, units_of
 from pipeline.report.view import SessionView
 
-_STATIC_POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
+_STATIC_POLICY = (
+    "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
+)
 
 
 @functools.cache
@@ -32,6 +34,7 @@ def environment() -> jinja2.Environment:
         keep_trailing_newline=True,
     )
     env.filters["island"] = island
+    env.filters["capfirst"] = lambda text: text[:1].upper() + text[1:]
     env.globals["severity_word"] = words.SEVERITY
     env.globals["style"] = Markup(_style())
     return env
@@ -154,6 +157,8 @@ class IndexData:
 
 def render_index(index: IndexData) -> str:
     """Render the index: open points, sessions by vehicle, files set aside. No script at all."""
-    return environment().get_template("index.html").render(
-        index=index, policy=_STATIC_POLICY, lasting=words.lasting, scripts=[], alive=False
+    return (
+        environment()
+        .get_template("index.html")
+        .render(index=index, policy=_STATIC_POLICY, lasting=words.lasting, scripts=[], alive=False)
     )

@@ -25,6 +25,7 @@ class Shape:
     points: bool = False
     shade: bool = False
     marks: bool = False
+    flags: bool = False
     time: bool = False
     rows: bool = False
     whiskers: bool = False
@@ -41,13 +42,12 @@ _TIME_LABEL = (
 
 
 def _ends(a: str, b: str, **more: Any) -> Any:
-    return alt.Scale(domainMin=alt.ExprRef(a), domainMax=alt.ExprRef(b), nice=False, zero=False,
-                     clamp=False, **more)  # fmt: skip
+    return alt.Scale(domainMin=alt.ExprRef(a), domainMax=alt.ExprRef(b), nice=False, **more)
 
 
 def _x(shape: Shape, alive: bool, field: str = "x") -> Any:
     time = shape.time and alive
-    scale = _ends("x0", "x1", type="utc") if time else _ends("x0", "x1")
+    scale = _ends("x0", "x1", type="utc") if time else _ends("x0", "x1", zero=False)
     axis: Any = None
     if alive:
         label: dict[str, Any] = {"labelExpr": _TIME_LABEL} if time else {}
@@ -57,7 +57,7 @@ def _x(shape: Shape, alive: bool, field: str = "x") -> Any:
 
 def _y(alive: bool, field: str = "y") -> Any:
     axis = alt.Axis(title=None, tickCount=4) if alive else None
-    return alt.Y(f"{field}:Q", scale=_ends("y0", "y1"), axis=axis)
+    return alt.Y(f"{field}:Q", scale=_ends("y0", "y1", zero=False), axis=axis)
 
 
 def _data(name: str) -> Any:
@@ -105,12 +105,19 @@ def _layers(shape: Shape, alive: bool) -> list[Any]:
             .mark_rule(clip=alive, color="currentColor", strokeDash=[3, 3], opacity=0.7)
             .encode(x=_x(shape, alive))
         )
+    if shape.flags and alive:
+        layers.append(
+            _data("marks")
+            .transform_filter("datum.x >= x0 && datum.x <= x1")
+            .mark_text(baseline="bottom", color="currentColor", dy=-2, fontSize=theme.FONT_SIZE)
+            .encode(x=_x(shape, alive), y=alt.value(0), text="letter:N")
+        )
     return layers
 
 
 def _row_layers(shape: Shape, alive: bool) -> list[Any]:
     """Bars in rows: from x to x2, upper and lower edge in data, label above in alive ones."""
-    y = alt.Y("y:Q", scale=_ends("y0", "y1"), axis=None)
+    y = alt.Y("y:Q", scale=_ends("y0", "y1", zero=False), axis=None)
     bars = (
         _data("rows")
         .mark_rect(clip=alive, color=theme.SERIES[0][0], opacity=0.85)
@@ -146,7 +153,7 @@ def _template(shape: Shape, alive: bool) -> dict[str, Any]:
             padding={
                 "left": theme.WIDTH - theme.RIGHT - shape.width if alive else 0,
                 "right": theme.RIGHT if alive else 0,
-                "top": theme.TOP if alive else 0,
+                "top": theme.TOP + (theme.FLAG if shape.flags else 0) if alive else 0,
                 "bottom": (theme.BOTTOM if shape.labels else 4) if alive else 0,
             },
         )

@@ -86,7 +86,7 @@ class Frame:
 
 def picture(inner: str, frame: Frame) -> str:
     """Put marks into their frame: a whole ``<svg>`` that scales with its column."""
-    top = theme.TOP + (12 if frame.flags else 0)
+    top = theme.TOP + (theme.FLAG if frame.flags else 0)
     bottom = theme.BOTTOM if frame.labels else 4
     left = theme.WIDTH - theme.RIGHT - frame.width
     height, width = frame.height, frame.width
@@ -116,9 +116,7 @@ def picture(inner: str, frame: Frame) -> str:
     for x, label in frame.flags:
         text.append(f'<text x="{_n(x)}" y="-4" text-anchor="middle">{escape(label)}</text>')
     if text:
-        parts.append(
-            f'<g fill="currentColor" font-size="{theme.FONT_SIZE}">{"".join(text)}</g>'
-        )
+        parts.append(f'<g fill="currentColor" font-size="{theme.FONT_SIZE}">{"".join(text)}</g>')
     parts.append("</g></svg>")
     return "".join(parts)
 

@@ -10,6 +10,8 @@ from typing import Any
 
 WIDTH = 360.0
 LEFT, RIGHT, TOP, BOTTOM = 46.0, 12.0, 6.0, 20.0
+#: Room above a plot for the letters of marked places.
+FLAG = 12.0
 PLOT = WIDTH - LEFT - RIGHT
 PANEL_HEIGHT = 72.0
 CHART_HEIGHT = 170.0
@@ -30,6 +32,7 @@ CONFIG: dict[str, Any] = {
     "background": "transparent",
     "font": "Roboto",
     "view": {"stroke": None},
+    "numberFormat": "~g",
     "axis": {
         "labelColor": "currentColor",
         "labelFontSize": FONT_SIZE,

@@ -15,8 +15,11 @@ def linear(low: float, high: float, count: int) -> list[float]:
         return [low]
     rough = span / max(count, 1)
     power = 10.0 ** math.floor(math.log10(rough))
-    step = next(power * m for m in (1, 2, 5, 10) if power * m >= rough * 0.999)
-    return _multiples(low, high, step)
+    steps = [power * m for m in (0.5, 1, 2, 5, 10)]
+    at = next(i for i, step in enumerate(steps) if step >= rough * 0.999)
+    found = _multiples(low, high, steps[at])
+    # A single label gives no scale.
+    return found if len(found) > 1 or at == 0 else _multiples(low, high, steps[at - 1])
 
 
 def time(low: float, high: float, count: int) -> list[float]:

@@ -150,7 +150,7 @@ class Units:
 
         second = match[3] or ""
         if second:
-            head, number = second[:-len(second.lstrip(" tand–"))] , second.lstrip(" tando–")
+            head, number = second[: -len(second.lstrip(" tand–"))], second.lstrip(" tando–")
             head = second[: len(second) - len(number)]
             second = head + one(number)
         return f"{AIR_FUEL}{match[1]}{one(match[2])}{second}"

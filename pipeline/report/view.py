@@ -64,7 +64,7 @@ class SessionView:
         return {
             "vehicle": d["vehicle"]["name"],
             "session": d["session_id"],
-            "start": (d["start_time"] or "time unknown").replace("T", " "),
+            "start": _date(d["start_time"]),
             "start_source": words.START_SOURCE.get(d["start_time_source"], ""),
             "duration": words.lasting(self.duration),
             "distance": self.units.show(distance["value"], "km") if distance else "",
@@ -177,7 +177,7 @@ class SessionView:
                 "question": a["question"],
                 "status": a["status"],
                 "told": words.STATUS.get(a["status"], a["status"]),
-                "why": self.units.text(a["why"]),
+                "why": words.full_sentence(self.units.text(a["why"])),
                 "version": a["version"],
                 "references": list(references.get(a["id"], [])),
             }
@@ -310,6 +310,11 @@ class SessionView:
             "history": self.document.get("history", {}).get("sessions", 0),
             "units": self.units,
         }
+
+
+def _date(iso: str) -> str:
+    """Date and time to the minute, as far as known."""
+    return iso[:16].replace("T", " ") if iso else "Time unknown"
 
 
 def _told(value: Any) -> str:

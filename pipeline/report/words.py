@@ -5,50 +5,62 @@ from types import MappingProxyType
 
 #: Severity -> (word, shape drawn beside it, what it asks for). The shape tells them apart
 #: without colour: square, triangle, diamond, circle.
-SEVERITY: Mapping[str, tuple[str, str, str]] = MappingProxyType({
-    "stop": ("Stop", "■", "do not run it like this"),
-    "act": ("Act", "▲", "mend or retune before driving hard"),
-    "watch": ("Watch", "◆", "keep an eye on it, look into it soon"),
-    "info": ("Note", "○", "for the record"),
-})
-STEPS: Mapping[int, str] = MappingProxyType({
-    0: "Stop and look",
-    1: "Can the numbers be trusted",
-    2: "Mechanical",
-    3: "Fuel supply",
-    4: "Calibration, from the bottom up",
-    5: "Proof",
-})
-STATE: Mapping[str, str] = MappingProxyType({
-    "key_on": "key on, not yet running",
-    "cranking": "cranking",
-    "after_start": "first minute",
-    "idle": "idle",
-    "cruise": "cruise",
-    "part_load": "part load",
-    "boost": "boost",
-    "overrun": "overrun",
-    "overrun, fuel cut": "overrun, fuel cut",
-    "stopped": "stopped",
-})
-ENGINE: Mapping[str, str] = MappingProxyType({
-    "off_cold": "engine off, cold",
-    "off_hot": "engine off, hot",
-    "key_on": "key on, engine at rest",
-    "idle": "idling",
-    "driving": "driving",
-})
-STATUS: Mapping[str, str] = MappingProxyType({
-    "found": "found something",
-    "clear": "nothing found",
-    "not_judged": "not judged",
-    "failed": "broke off",
-})
-START_SOURCE: Mapping[str, str] = MappingProxyType({
-    "log": "written in the log",
-    "name": "taken from the file's name",
-    "file": "taken from the file's time of change",
-})
+SEVERITY: Mapping[str, tuple[str, str, str]] = MappingProxyType(
+    {
+        "stop": ("Stop", "■", "do not run it like this"),
+        "act": ("Act", "▲", "mend or retune before driving hard"),
+        "watch": ("Watch", "◆", "keep an eye on it, look into it soon"),
+        "info": ("Note", "○", "nothing that asks for work"),
+    }
+)
+STEPS: Mapping[int, str] = MappingProxyType(
+    {
+        0: "Stop and look",
+        1: "Can the numbers be trusted",
+        2: "Mechanical",
+        3: "Fuel supply",
+        4: "Calibration, from the bottom up",
+        5: "Proof",
+    }
+)
+STATE: Mapping[str, str] = MappingProxyType(
+    {
+        "key_on": "key on, not yet running",
+        "cranking": "cranking",
+        "after_start": "first minute",
+        "idle": "idle",
+        "cruise": "cruise",
+        "part_load": "part load",
+        "boost": "boost",
+        "overrun": "overrun",
+        "overrun, fuel cut": "overrun, fuel cut",
+        "stopped": "stopped",
+    }
+)
+ENGINE: Mapping[str, str] = MappingProxyType(
+    {
+        "off_cold": "engine off, cold",
+        "off_hot": "engine off, hot",
+        "key_on": "key on, engine at rest",
+        "idle": "idling",
+        "driving": "driving",
+    }
+)
+STATUS: Mapping[str, str] = MappingProxyType(
+    {
+        "found": "found something",
+        "clear": "nothing found",
+        "not_judged": "not judged",
+        "failed": "broke off",
+    }
+)
+START_SOURCE: Mapping[str, str] = MappingProxyType(
+    {
+        "log": "written in the log",
+        "name": "taken from the file's name",
+        "file": "taken from the file's time of change",
+    }
+)
 _WORDS = {"egr": "EGR", "rpm": "rpm"}
 
 
@@ -61,6 +73,14 @@ def sentence(name: str) -> str:
     """Like :func:`spoken`, with a capital first letter."""
     text = spoken(name)
     return text[:1].upper() + text[1:]
+
+
+def full_sentence(text: str) -> str:
+    """Capital letter in front and a full stop at the end, whatever an analysis wrote."""
+    text = text.strip()
+    if not text:
+        return ""
+    return text[:1].upper() + text[1:] + ("" if text[-1] in ".!?)" else ".")
 
 
 def clock(seconds: float) -> str:
