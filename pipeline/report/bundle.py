@@ -52,7 +52,7 @@ def make_bundle() -> str:
     """Make the bundle: Vega, Vega-Lite and their embedder, nothing loaded from outside."""
     import vl_convert
 
-    text: str = vl_convert.javascript_bundle(None)
+    text: str = vl_convert.javascript_bundle()  # type: ignore[call-arg]
     # Inline in a page: what looks like the end of its element would end it.
     return text.replace("</script", "<\\/script").replace("<!--", "<\\!--")
 

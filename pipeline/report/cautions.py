@@ -18,22 +18,22 @@ GENERAL = (
 )
 BY_TOPIC: Mapping[str, str] = MappingProxyType(
     {
-        "exhaust": "An exhaust leak brings carbon monoxide into the cabin: windows open, an alarm in "
-        "the car, no drive with a suspected leak.",
-        "fuel": "Fuel stands under pressure: relieve it before opening a line, no ignition source, a "
-        "class B extinguisher at hand, look for leaks at key-on before cranking.",
+        "exhaust": "An exhaust leak brings carbon monoxide into the cabin: windows open, an alarm "
+        "in the car, no drive with a suspected leak.",
+        "fuel": "Fuel stands under pressure: relieve it before opening a line, no ignition source, "
+        "a class B extinguisher at hand, look for leaks at key-on before cranking.",
         "oil": "Oil on a turbocharger or manifold burns: find the leak before the next drive.",
         "misfire": "Misfire and very rich running burn in the exhaust: an overheated catalyst or "
         "turbine can set the car on fire. Stop when it misfires in boost.",
-        "cooling": "Never open a hot cooling system. A gauge that falls after overheating means stop, "
-        "not relief.",
+        "cooling": "Never open a hot cooling system. A gauge that falls after overheating means "
+        "stop, not relief.",
         "turbo": "Let a turbocharged engine idle a minute or two before switching off.",
         "ignition": "Ignition voltage kills: hands off coils and leads while cranking; keep the "
         "timing light clear of belts and of fans, which start on a resting engine too.",
         "sensor": "The wideband sensor is red hot with key on. Do not leave it unheated in the "
         "exhaust; no leaded fuel, no silicone sealant near it.",
-        "alcohol": "Methanol and ethanol are toxic, burn with a flame you hardly see and need other "
-        "seals.",
+        "alcohol": "Methanol and ethanol are toxic, burn with a flame you hardly see and need "
+        "other seals.",
     }
 )
 #: Kinds of findings -> topics said beside them.
