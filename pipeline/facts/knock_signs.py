@@ -33,9 +33,10 @@ LEVEL_ROWS = 30
 class KnockSigns:
     """Knock channels of a session, arrays (n,).
 
-    retard: deg pulled, held, None where not logged. constant: it never moves. knocking: rows
-    with spark pulled (or a loud level where retard is missing). quiet: rows in which a channel
-    that works heard nothing. loud: the level stands out of its background.
+    retard: deg pulled, held, None where not logged. constant: it never moves, so nobody knows
+    whether it listens. knocking: rows with spark pulled (or a loud level where that tells
+    nothing). quiet: rows in which a channel that moves heard nothing. loud: the level stands out
+    of its background.
     """
 
     retard: Floats | None
@@ -61,10 +62,9 @@ def compute(view: View) -> KnockSigns:
     held = segments.hold(time, retard, seconds=1.0)
     running = held[states.running & np.isfinite(held)]
     constant = running.size > 0 and bool(np.ptp(running) < 0.05)
-    if constant and float(running[0]) >= LEAST_DEG:
+    if constant:
+        # One that stands still may be a control that never heard a thing, or one that is off.
         return KnockSigns(held, True, loud, none, loud, usable)
-    # A channel that stands at 0 may be a knock control that never heard a thing or one that is
-    # off: it counts as quiet, since controllers that log it use it.
     knocking = states.running & (np.nan_to_num(held) >= LEAST_DEG)
     quiet = states.running & np.isfinite(held) & ~_around(time, knocking | loud)
     return KnockSigns(held, constant, knocking, quiet, loud, usable)
