@@ -1,0 +1,159 @@
+"""From zones to the knock_risk finding: what is at risk, how sure, how it is said."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import ndtr
+
+from pipeline.facts.knock_margin import Zone
+from pipeline.limits import Limits
+from pipeline.physics.knock_scale import Scale
+from pipeline.results import Cause, Check, Finding, Severity, evidence
+
+#: deg of base timing error allowed for, two standard deviations: pick-up and pulley marks.
+TIMING_BAND_DEG = 2.0
+#: Probability that the margin is gone below which the model keeps silent: its band is wide, and
+#: half the healthy engines near the limit would be accused at 0.5.
+LEAST_PROBABILITY = 0.7
+#: s of a zone in which a working knock channel heard nothing, before it overrules the model.
+QUIET_S = 0.5
+#: deg of modelled margin below which a zone in which knock was heard is a risk by both.
+AGREES_DEG = 3.0
+#: Most that a model alone is believed.
+MODEL_CONFIDENCE = 0.85
+
+
+@dataclass(frozen=True)
+class Risk:
+    """Zones at risk, the worst of them with its margin and band, and what supports it."""
+
+    zones: tuple[Zone, ...]
+    worst: Zone
+    margin_deg: float
+    half_deg: float
+    probability: float
+    heard: bool
+    relative_deg: float
+
+    @property
+    def seconds(self) -> float:
+        """Seconds spent in the zones at risk."""
+        return sum(z.seconds for z in self.zones)
+
+
+def half_band(zone: Zone, scale: Scale) -> float:
+    """Half width of the 95 % band of a zone's margin, deg, scale and base timing included."""
+    by_scale = 1.96 * scale.sigma / zone.slope
+    return float(np.sqrt(zone.band_deg**2 + by_scale**2 + TIMING_BAND_DEG**2))
+
+
+def assess(
+    zones: Sequence[Zone],
+    scale: Scale,
+    drops: Mapping[tuple[float, float], float],
+    *,
+    limits: Limits,
+    alive: bool,
+) -> Risk | None:
+    """Zones whose margin is gone, or far below what was known to be quiet there."""
+    found: list[tuple[float, float, Zone, bool]] = []
+    for z in zones:
+        margin = z.margin_deg + scale.mean / z.slope
+        half = half_band(z, scale)
+        gone = float(ndtr(-margin / (half / 1.96)))
+        heard = z.knock_s > 0.0
+        if alive and z.quiet_s >= QUIET_S and not heard:
+            continue  # the engine itself says it did not knock there
+        drop = drops.get((z.rpm, z.kpa), 0.0)
+        relative = drop >= limits.knock_margin_drop_deg
+        if heard and margin < AGREES_DEG:
+            found.append((max(gone, 0.9), margin, z, True))
+        elif margin < 0.0 and gone >= LEAST_PROBABILITY:
+            found.append((gone, margin, z, False))
+        elif relative:
+            # 2 deg: what cells, heat and mixture leave open between two sessions.
+            found.append((float(ndtr(drop / 2.0 - 1.0)), margin, z, False))
+    if not found:
+        return None
+    best = max(found, key=lambda item: (item[3], item[0], -item[1]))
+    return Risk(
+        zones=tuple(item[2] for item in found), worst=best[2], margin_deg=best[1],
+        half_deg=half_band(best[2], scale), probability=best[0],
+        heard=any(item[3] for item in found),
+        relative_deg=max(drops.get((item[2].rpm, item[2].kpa), 0.0) for item in found),
+    )  # fmt: skip
+
+
+def finding(risk: Risk, scale: Scale, assumed: Sequence[str]) -> Finding:
+    """The finding of a session, all its zones in one."""
+    worst = risk.worst
+    reaches = risk.margin_deg + risk.half_deg > 0.0
+    severity: Severity = "watch"
+    if risk.heard:
+        severity = "act"
+    elif assumed and reaches and risk.relative_deg <= 0.0:
+        severity = "info"
+    longer = "" if len(risk.zones) == 1 else f" and in {len(risk.zones) - 1} more zones"
+    detail = (
+        f"Around {worst.rpm:.0f} rpm and {worst.kpa:.0f} kPa{longer} the model's margin to knock "
+        f"is {risk.margin_deg:.0f} deg ({risk.margin_deg - risk.half_deg:.0f} to "
+        f"{risk.margin_deg + risk.half_deg:.0f} deg), for {risk.seconds:.1f} s in all."
+    )
+    if risk.relative_deg > 0.0:
+        detail += (
+            f" That is {risk.relative_deg:.0f} deg less than this car ran there while its knock "
+            "channel was quiet."
+        )
+    detail += (
+        " The controller heard knock there too." if risk.heard
+        else " This is a model, not a microphone: it ranks zones and follows changes."
+    )  # fmt: skip
+    if assumed:
+        names = ", ".join(a.split(".")[-1].replace("_", " ") for a in assumed)
+        detail += f" Not known of this car: {names}."
+    if scale.learned:
+        detail += " Its scale was set by this car's own running."
+    spark, fuel = "spark too far advanced for this pressure", "octane too low for this spark"
+    heat, base = "charge too hot", "base timing off, so that real spark is more than shown"
+    return Finding(
+        kind="knock_risk", severity=severity,
+        confidence=float(min(risk.probability, 0.95 if risk.heard else MODEL_CONFIDENCE)),
+        start_s=min(z.start_s for z in risk.zones), end_s=max(z.end_s for z in risk.zones),
+        title="Knock heard and expected there" if risk.heard else "Little or no margin to knock",
+        detail=detail, step=0 if risk.heard else 4, blocks=[],
+        channels=["spark_advance", "manifold_pressure"],
+        evidence=evidence(margin=(risk.margin_deg, "deg"), either_way=(risk.half_deg, "deg"),
+                          engine_speed=(worst.rpm, "rpm"), pressure=(worst.kpa, "kPa"),
+                          time_there=(risk.seconds, "s"), below_quiet=(
+                              risk.relative_deg if risk.relative_deg > 0 else float("nan"), "deg")),
+        likely_causes=[Cause(cause=spark, probability=0.4), Cause(cause=fuel, probability=0.2),
+                       Cause(cause=base, probability=0.15), Cause(cause=heat, probability=0.1)],
+        next_checks=[
+            Check(text="Check the base timing with a light at two speeds and note it in the "
+                  "logbook", tool="timing light", engine="idle", minutes=15, decides=[base]),
+            Check(text="Listen with a knock sensor or ear phones on the block in that zone, with "
+                  "2 deg less spark and with as it is", tool="knock amplifier", engine="driving",
+                  minutes=30, decides=[spark]),
+            Check(text="Note the fuel's octane number at the next fill", tool="logbook",
+                  engine="off_cold", minutes=2, decides=[fuel]),
+        ],
+    )  # fmt: skip
+
+
+def why(zones: Sequence[Zone], scale: Scale, findings: Sequence[Finding], *, alive: bool) -> str:
+    """One sentence with numbers; never that all is well."""
+    worst = min(zones, key=lambda z: z.margin_deg + scale.mean / z.slope)
+    margin = worst.margin_deg + scale.mean / worst.slope
+    half = half_band(worst, scale)
+    text = (
+        f"the model's least margin is {margin:.0f} deg ({margin - half:.0f} to "
+        f"{margin + half:.0f} deg), around {worst.rpm:.0f} rpm and {worst.kpa:.0f} kPa"
+    )
+    if findings:
+        return f"{findings[0].title}: {text}"
+    if margin < 0.0 and alive and worst.quiet_s >= QUIET_S:
+        return f"Not confirmed: {text}, but the knock channel was quiet there"
+    if margin < 0.0:
+        return f"Too near for the model to tell: {text}"
+    return f"Nothing stands out: {text}; a model's margin is no permission"

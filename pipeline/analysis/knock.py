@@ -1,0 +1,283 @@
+"""How near the engine ran to knock, by a model: it ranks and warns, it never clears anything."""
+
+from collections.abc import Sequence
+from typing import Any
+
+import msgspec
+import numpy as np
+
+from pipeline.analysis import _knock_findings as words
+from pipeline.facts.knock_margin import ZONE_KPA, ZONE_RPM, KnockMargin, Zone
+from pipeline.facts.knock_signs import KnockSigns
+from pipeline.facts.knock_table import VehicleKnock
+from pipeline.meta import Earlier, Meta, Own
+from pipeline.physics import knock, knock_scale, knock_table
+from pipeline.physics.knock_scale import Scale
+from pipeline.results import (
+    Column,
+    Figure,
+    LimitOfDetection,
+    MapGrid,
+    NextLog,
+    Quantity,
+    Result,
+    TableFigure,
+    grid,
+    metric,
+    not_judged,
+    rounded,
+)
+from pipeline.session import View
+from pipeline.signals import smoothing
+
+META = Meta(
+    question="How near did the engine run to knock?",
+    version=1,
+    kinds=("knock_risk",),
+    references=(
+        "Ignition delay: Douaud and Eyzat, SAE 780080; integral: Livengood and Wu 1955.",
+        "Heat transfer: Woschni, SAE 670931; burn law: Wiebe (Ghojel 2010).",
+        "Effect of mixture: Russ, SAE 960497.",
+    ),
+    needs=("engine_speed", "manifold_pressure", "spark_advance"),
+    facts=("knock_margin", "knock_table"),
+    optional_facts=("knock_signs",),
+    step=4,
+)
+
+#: Zones kept for later sessions, nearest to knock first.
+MOST_ZONES = 40
+#: s of zones below the limit in all before it is told.
+LEAST_S = 0.3
+#: Changes of the table of sensitivities: what buys how much.
+CHANGES = (
+    ("intake air 10 K cooler", {"intake_c": -10.0}),
+    ("manifold pressure 10 kPa lower", {"manifold_kpa": -10.0}),
+    ("lambda 0.05 richer", {"lambda_": -0.05}),
+    ("fuel 2 octane numbers better", {"octane": 2.0}),
+    ("spark 2 deg later", {"spark": 2.0}),
+)
+
+
+def analyse(view: View) -> Result:
+    """Summarise the modelled margin by zone; the final word on findings is ``judge``'s."""
+    margins: KnockMargin = view.fact("knock_margin")
+    vehicle: VehicleKnock = view.fact("knock_table")
+    signs: KnockSigns | None = view.fact("knock_signs")
+    if not margins.zones:
+        return not_judged("the engine was under load for too short a time in any zone")
+    calm = smoothing.median_of_three(margins.margin_deg)
+    calm = np.where(np.isfinite(calm), calm, margins.margin_deg)
+    worst_row = int(np.nanargmin(calm))
+    zones = sorted(margins.zones, key=lambda z: z.margin_deg)
+    worst = zones[0]
+    half = words.half_band(worst, knock_scale.PRIOR)
+    low = float(calm[worst_row])
+    alive = signs is not None and not signs.constant and (
+        signs.retard is not None or signs.level_usable
+    )  # fmt: skip
+    digest: dict[str, Any] = {
+        "alive": alive,
+        "assumed": list(vehicle.assumed),
+        "key": vehicle.engine.key,
+        "zones": [_zone_digest(z) for z in zones[:MOST_ZONES]],
+    }
+    result = Result(
+        status="clear",
+        why="",
+        metrics={
+            "knock_margin_min_deg": metric(low, "deg", low - half, low + half),
+            "knock_index_max": metric(
+                float(np.exp(np.nanmax(margins.log_index))), "1",
+            ),
+        },
+        figures=_figures(view, margins, vehicle, zones),
+        limits_of_detection={
+            "knock_risk": LimitOfDetection(
+                could_show=True,
+                smallest=Quantity(value=rounded(half, 2), unit="deg"),
+                over_s=rounded(sum(z.seconds for z in zones), 4),
+            )
+        },
+        digest=digest,
+        next_log=[] if alive else [
+            NextLog(text="Log the spark pulled for knock, or the knock level",
+                    why="only a sensor on the block hears knock; the model alone ranks")
+        ],
+    )  # fmt: skip
+    return _finish(result, digest, view.vehicle, (), base_timing=False)
+
+
+def judge(own: Own, history: Sequence[Earlier]) -> Result:
+    """Decide with the logbook and with earlier running that was known to be quiet."""
+    if not own.result.digest.get("zones"):
+        return own.result
+    timing = any(e.item == "base_timing" for e in own.logbook)
+    earlier = [e.digest for e in history if e.digest.get("zones")]
+    return _finish(own.result, own.result.digest, own.vehicle, earlier, base_timing=timing)
+
+
+def _finish(
+    result: Result,
+    digest: dict[str, Any],
+    vehicle: Any,
+    earlier: Sequence[Any],
+    *,
+    base_timing: bool,
+) -> Result:
+    """Findings and the sentence from the digest alone, so that judging again is possible."""
+    zones = [_zone(z) for z in digest["zones"]]
+    # Running learned under another engine, fuel or model says nothing of this one.
+    past = [d for d in earlier if d.get("key") == digest["key"]]
+    alive = bool(digest["alive"]) or any(d.get("alive") for d in past)
+    scale = _scale(zones, past, alive=alive)
+    assumed = list(digest["assumed"])
+    if not base_timing:
+        assumed.append("base timing")
+    drops = _against_quiet(zones, past if alive else [])
+    risk = words.assess(zones, scale, drops, limits=vehicle.limits, alive=alive)
+    findings = []
+    if risk is not None and risk.seconds >= LEAST_S:
+        findings = [words.finding(risk, scale, assumed)]
+    return msgspec.structs.replace(
+        result,
+        status="found" if findings else "clear",
+        findings=findings,
+        why=words.why(zones, scale, findings, alive=alive),
+    )
+
+
+def _scale(zones: Sequence[Zone], past: Sequence[Any], *, alive: bool) -> Scale:
+    """This vehicle's delay scale from all running whose knock channel was alive."""
+    quiet: list[tuple[float, float]] = []
+    knocked: list[tuple[float, float]] = []
+    for group in [list(zones), *([_zone(z) for z in d["zones"]] for d in past)]:
+        for z in group:
+            silent = z.quiet_s if alive else 0.0
+            if silent >= 0.5 and z.knock_s == 0.0:
+                quiet.append((z.margin_deg, z.slope))
+            if np.isfinite(z.onset_deg):
+                knocked.append((z.onset_deg, z.slope))
+    return knock_scale.estimate(quiet, knocked)
+
+
+def _against_quiet(zones: Sequence[Zone], past: Sequence[Any]) -> dict[tuple[float, float], float]:
+    """How far each zone lies below the least margin known to be quiet there, deg."""
+    least: dict[tuple[float, float], float] = {}
+    for d in past:
+        for z in map(_zone, d["zones"]):
+            if z.quiet_s >= 0.5 and z.knock_s == 0.0:
+                key = (z.rpm, z.kpa)
+                least[key] = min(least.get(key, np.inf), z.margin_deg)
+    return {
+        (z.rpm, z.kpa): least[z.rpm, z.kpa] - z.margin_deg for z in zones if (z.rpm, z.kpa) in least
+    }
+
+
+def _zone_digest(z: Zone) -> list[float | None]:
+    values = (z.rpm, z.kpa, z.seconds, z.margin_deg, z.slope, z.band_deg, z.start_s, z.end_s,
+              z.quiet_s, z.knock_s, z.onset_deg)  # fmt: skip
+    return [rounded(v, 5) if np.isfinite(v) else None for v in values]
+
+
+def _zone(values: Sequence[float | None]) -> Zone:
+    return Zone(*(float("nan") if v is None else float(v) for v in values))
+
+
+def _figures(
+    view: View, margins: KnockMargin, vehicle: VehicleKnock, zones: list[Zone]
+) -> list[Figure]:
+    rpm = sorted({z.rpm for z in zones})
+    kpa = sorted({z.kpa for z in zones})
+    xs = np.arange(rpm[0], rpm[-1] + 1.0, ZONE_RPM)
+    ys = np.arange(kpa[0], kpa[-1] + 1.0, ZONE_KPA)
+    values = np.full((ys.size, xs.size), np.nan)
+    seconds = np.full_like(values, np.nan)
+    for z in zones:
+        i, j = round((z.kpa - ys[0]) / ZONE_KPA), round((z.rpm - xs[0]) / ZONE_RPM)
+        values[i, j], seconds[i, j] = z.margin_deg, z.seconds
+    return [
+        MapGrid(
+            id="knock-margin-zones", title="Modelled knock margin by zone",
+            caption="Degrees of spark left until the model expects knock, where the engine ran; "
+            "below 0 it expects it. A model that ranks: it may be off by several degrees as a "
+            "whole, cells compare well with each other and with later sessions. A wide margin "
+            "is no permission.",
+            x_label="engine speed", x_unit="rpm", x=[float(v) for v in xs],
+            y_label="manifold pressure", y_unit="kPa", y=[float(v) for v in ys],
+            value_label="margin", unit="deg", values=grid(values, 3), centre=0.0,
+            weight=grid(seconds, 3), digits=1,
+        ),
+        _sensitivities(view, margins, vehicle, zones[0]),
+        _assumptions(view, margins, vehicle),
+    ]  # fmt: skip
+
+
+def _sensitivities(view: View, margins: KnockMargin, vehicle: VehicleKnock, worst: Zone) -> Figure:
+    """What buys how many degrees in the zone nearest to knock."""
+    row = int(np.searchsorted(view.time, 0.5 * (worst.start_s + worst.end_s)))
+    row = min(row, view.time.size - 1)
+    point = {
+        "manifold_kpa": worst.kpa,
+        "intake_c": float(np.nan_to_num(margins.intake_c[row], nan=35.0)),
+        "lambda_": float(np.nan_to_num(margins.lambda_[row], nan=0.88)),
+    }
+
+    def limit(change: dict[str, float]) -> float:
+        here = {k: v + change.get(k, 0.0) for k, v in point.items()}
+        lookup = knock_table.look_up(
+            speed_rpm=[worst.rpm], manifold_kpa=[here["manifold_kpa"]],
+            intake_c=[here["intake_c"]], lambda_=[here["lambda_"]],
+        )  # fmt: skip
+        shift = float(
+            knock.octane_log(octane=vehicle.engine.octane, change=change.get("octane", 0.0))
+        )
+        degrees, _ = knock_table.spark_limit(
+            vehicle.table, lookup, lambda_=[here["lambda_"]], log_scale=shift
+        )
+        return float(degrees[0])
+
+    base = limit({})
+    rows: list[list[str | float | None]] = []
+    for name, change in CHANGES:
+        gain = change["spark"] if "spark" in change else limit(change) - base
+        rows.append([name, rounded(gain, 3)])
+    return TableFigure(
+        id="knock-sensitivities", title="What buys how much",
+        caption=f"Degrees of margin gained around {worst.rpm:.0f} rpm and {worst.kpa:.0f} kPa, "
+        "the zone nearest to knock, by the model for this engine. Order of magnitude.",
+        columns=[Column(title="change"), Column(title="margin gained", unit="deg", digits=1)],
+        rows=rows,
+    )  # fmt: skip
+
+
+def _assumptions(view: View, margins: KnockMargin, vehicle: VehicleKnock) -> Figure:
+    cylinder = vehicle.engine.cylinder
+
+    def origin(name: str) -> str:
+        return "vehicle.toml" if view.vehicle.is_given(name) else "default"
+
+    bore_from = origin("engine.bore_mm")
+    rows: list[list[str | float | None]] = [
+        ["compression ratio", f"{cylinder.compression_ratio:.1f}",
+         origin("engine.compression_ratio")],
+        ["octane number (RON)", f"{vehicle.engine.octane:.0f}", origin("fuel.octane_ron")],
+        ["bore", f"{1000 * cylinder.bore_m:.1f} mm", bore_from],
+        ["stroke", f"{1000 * cylinder.stroke_m:.1f} mm", origin("engine.stroke_mm")],
+        ["scale on the ignition delay", f"{vehicle.engine.delay_scale:.1f}, a factor "
+         f"{knock.DELAY_SCALE_FACTOR:.1f} either way", "default"],
+        ["volumetric efficiency", f"{knock.VOLUMETRIC_EFFICIENCY:.2f}", "default"],
+        ["burn duration at 3000 rpm", f"{knock.BURN_DURATION_DEG:.0f} deg, 15 % either way",
+         "default"],
+        ["charge temperature", "intake air sensor" if margins.intake_known else "35 °C",
+         "log" if margins.intake_known else "default"],
+        ["lambda", margins.lambda_source.replace("_", " "),
+         "default" if margins.lambda_source == "assumed" else "log"],
+        ["base timing", "spark as the controller believes it", "not checked by light"],
+    ]  # fmt: skip
+    return TableFigure(
+        id="knock-assumptions", title="What the knock model assumes for this car",
+        caption="Every value that is a default widens the band. Base timing counts as known once "
+        "the logbook holds a check of it.",
+        columns=[Column(title="what"), Column(title="value"), Column(title="from")], rows=rows,
+    )  # fmt: skip
