@@ -1,0 +1,317 @@
+"""One run over a folder of logs: plan, read and analyse, judge, draw, publish.
+
+The order of work is design's three passes: (A) per log, in parallel; (B) in order of start,
+here; (C) per session, in parallel. Every file is written whole; index and state come last.
+"""
+
+import dataclasses
+import hashlib
+import json
+import os
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from pipeline.inputs import InputFile, file_ids, is_candidate, printable, vehicle_ids
+from pipeline.logbook import Logbook
+from pipeline.plan import empty_state, input_stamp, sound_outputs
+from pipeline.pool import Pool, WorkerDiedError
+from pipeline.stages import LogDone, LogTask, PageTask, draw_page, read_and_analyse
+from pipeline.store import Store, digest, file_hash, read_json, remove_leftovers, write_whole
+from pipeline.vehicle import Vehicle
+
+#: Blocks of the vehicle file that the reading of logs depends on, and limits likewise.
+READING_BLOCKS = ("channels", "log", "site", "lambda_sensor", "fuel", "privacy", "engine")
+READING_LIMITS = ("max_", "log_gap", "session_gap")
+
+Message = tuple[str, int, str, str]
+
+
+@dataclass(frozen=True)
+class Settings:
+    """What the vehicle files and logbooks of a run say; keys relative to LOGS, None for none."""
+
+    vehicles: Mapping[str | None, Vehicle]
+    logbooks: Mapping[str | None, Logbook]
+    files: Mapping[str, Path]
+    override: bool
+
+
+@dataclass
+class Run:
+    """Everything one run carries from pass to pass."""
+
+    logs: Path
+    store: Store
+    inputs: Sequence[InputFile]
+    settings: Settings
+    code: Mapping[str, str]
+    options: Mapping[str, Any]
+    old: dict[str, Any]
+    progress: Callable[[str, int, int], None]
+    #: Entries of the last ingest.json by file, where that file is still as it was written.
+    old_records: dict[str, dict[str, Any]] = field(default_factory=dict)
+    state: dict[str, Any] = field(default_factory=empty_state)
+    records: dict[str, dict[str, Any]] = field(default_factory=dict)
+    sound: dict[str, list[Any]] = field(default_factory=dict)
+    seconds: dict[str, float] = field(default_factory=dict)
+    #: Sessions whose first pass ran in this run.
+    fresh: set[str] = field(default_factory=set)
+    #: Session id to the input it came from.
+    owner: dict[str, InputFile] = field(default_factory=dict)
+
+    def vehicle_key(self, item: InputFile) -> str | None:
+        """Name of the vehicle file of an input, None for none or where one overrides all."""
+        return None if self.settings.override else item.vehicle
+
+    def vehicle(self, item: InputFile) -> Vehicle:
+        """Vehicle of an input."""
+        return self.settings.vehicles[self.vehicle_key(item)]
+
+    def keep(self, name: str) -> bool:
+        """Carry a sound output of the last run over; False where it has to be made again."""
+        if name in self.sound:
+            self.state["outputs"][name] = self.sound[name]
+            return True
+        return False
+
+    def wrote(self, path: Path, content: bytes, stamp_ns: int) -> None:
+        """Write an output whole and note it."""
+        name = self.store.relative(path)
+        known = self.sound.get(name)
+        if known and known[1] == stamp_ns and known[2] == digest_of(content):
+            self.state["outputs"][name] = known
+            return
+        sha256 = write_whole(path, content, stamp_ns=stamp_ns)
+        info = path.stat()
+        self.state["outputs"][name] = [info.st_size, info.st_mtime_ns, sha256]
+
+
+def digest_of(content: bytes) -> str:
+    """SHA-256 of content, as a file with it would have."""
+    return hashlib.sha256(content).hexdigest()
+
+
+def execute(run: Run, *, jobs: int, cluster: str | None) -> None:
+    """Do one run; fills ``run.state`` and writes OUT.
+
+    Raises OutputError or OSError where OUT cannot be written.
+    """
+    remove_leftovers(run.store.out)
+    run.sound = sound_outputs(run.old, run.store)
+    if run.store.relative(run.store.ingest) in run.sound:
+        ingest = read_json(run.store.ingest) or {"files": []}
+        run.old_records = {r["file"]: r for r in ingest["files"]}
+    with Pool(jobs, cluster) as pool:
+        _pass_a(run, pool)
+        _resolve_duplicates(run)
+        from pipeline.judging import judge_all
+        from pipeline.publish import publish, publish_state
+
+        summaries = judge_all(run)
+        _pass_c(run, pool)
+    publish(run, summaries)
+    publish_state(run)
+    timings = os.environ.get("SPARKLEDGER_TIMINGS")
+    if timings:
+        Path(timings).write_text(json.dumps(run.seconds), encoding="utf-8")
+
+
+# --- Pass A ----------------------------------------------------------------------------------
+
+
+def _pass_a(run: Run, pool: Pool) -> None:
+    ids = file_ids([i.file for i in run.inputs if is_candidate(i)])
+    tasks: dict[str, LogTask] = {}
+    for item in run.inputs:
+        run.state["inputs"][item.file] = {"stamp": input_stamp(item)}
+        if item.refused:
+            run.records[item.file] = _refused_record(item, item.refused)
+            continue
+        vehicle = run.vehicle(item)
+        name = ids.get(item.file) or file_ids([item.file])[item.file]
+        task = LogTask(out=run.store.out, file=item.file, path=item.path, id=name,
+                       mtime_ns=item.mtime_ns, vehicle=vehicle)  # fmt: skip
+        again = _reuse(run, item, task)
+        if again is not None:
+            tasks[item.file] = again
+    by_name = {i.file: i for i in run.inputs}
+    for done, (file, result) in enumerate(pool.run(read_and_analyse, tasks), start=1):
+        run.progress("read and analysed", done, len(tasks))
+        item = by_name[file]
+        if isinstance(result, WorkerDiedError):
+            run.records[file] = _refused_record(item, "a worker died over it, twice")
+            run.state["inputs"][file]["messages"] = [
+                [
+                    1,
+                    "a worker died over this log, twice",
+                    "see whether memory ran out, and run again",
+                ]
+            ]
+            continue
+        _take(run, item, result)
+
+
+def _reading_key(run: Run, item: InputFile, task: LogTask) -> str:
+    vehicle = task.vehicle
+    blocks = msgspec.to_builtins({b: getattr(vehicle, b) for b in READING_BLOCKS})
+    limits = {
+        k: v
+        for k, v in msgspec.structs.asdict(vehicle.limits).items()
+        if k.startswith(READING_LIMITS)
+    }
+    plain = json.dumps([blocks, msgspec.to_builtins(limits)], sort_keys=True)
+    return digest(run.code["ingest"], item.file, task.id, plain)
+
+
+def _analysing_key(run: Run, task: LogTask) -> str:
+    values = msgspec.to_builtins(msgspec.structs.replace(task.vehicle, given=frozenset()))
+    values.pop("units")
+    given = sorted(task.vehicle.given)
+    return digest(run.code["analyse"], json.dumps([values, given], sort_keys=True))
+
+
+def _reuse(run: Run, item: InputFile, task: LogTask) -> LogTask | None:
+    """Carry over what is still right; give the task that remains, None for none."""
+    known = run.old["inputs"].get(item.file)
+    note = run.state["inputs"][item.file]
+    note["reading_key"] = _reading_key(run, item, task)
+    note["analysing_key"] = _analysing_key(run, task)
+    if known is None or known.get("reading_key") != note["reading_key"]:
+        return task
+    same = known["stamp"][:2] == note["stamp"][:2]
+    if not same:
+        if known.get("by_mtime") or known["stamp"][0] != item.size:
+            return task
+        try:
+            same = file_hash(item.path) == known.get("raw_sha256")
+        except OSError:
+            same = False
+    record = run.old_records.get(item.file)
+    if not same or record is None or record["status"] == "duplicate":
+        return task
+    sessions = record["sessions"]
+    names = [run.store.relative(run.store.session(s, "samples.parquet")) for s in sessions]
+    if not all(name in run.sound for name in names):
+        return task
+    kept = [run.keep(name) for name in names]
+    assert all(kept)
+    run.records[item.file] = record
+    for key in ("raw_sha256", "by_mtime", "messages"):
+        note[key] = known.get(key)
+    for session in sessions:
+        run.owner[session] = item
+    parts = [
+        run.store.relative(run.store.session(s, part))
+        for s in sessions
+        for part in ("results.json", "figures.json")
+    ]
+    results_sound = all(
+        run.store.relative(run.store.session(s, "results.json")) in run.sound for s in sessions
+    )
+    if known.get("analysing_key") == note["analysing_key"] and all(p in run.sound for p in parts):
+        for name in parts:
+            run.keep(name)
+        for session in sessions:
+            run.state["sessions"][session] = dict(run.old["sessions"][session])
+        return None
+    if not results_sound:
+        return task
+    return dataclasses.replace(task, sessions=tuple(sessions)) if sessions else None
+
+
+def _take(run: Run, item: InputFile, result: LogDone) -> None:
+    note = run.state["inputs"][item.file]
+    if result.record is not None:
+        run.records[item.file] = result.record
+        note["raw_sha256"] = result.raw_sha256
+        note["by_mtime"] = any(s.start_time_source == "file" for s in result.sessions)
+        note["messages"] = [list(m) for m in result.messages]
+    for session in result.sessions:
+        run.owner[session.id] = item
+        run.fresh.add(session.id)
+        run.state["sessions"][session.id] = {"results_hash": session.results_hash}
+    for name, known in result.outputs.items():
+        run.state["outputs"][name] = list(known)
+    for stage, seconds in result.seconds.items():
+        run.seconds[stage] = run.seconds.get(stage, 0.0) + seconds
+
+
+def _refused_record(item: InputFile, reason: str) -> dict[str, Any]:
+    return {"file": item.file, "bytes": item.size, "sha256": "", "status": "set_aside",
+            "reason": reason, "rows_read": 0, "rows_dropped": {}, "lines_other": {},
+            "sessions": [], "dialect": {"encoding": "", "separator": "", "decimal": "",
+                                        "header_line": 0, "unit_line": 0},
+            "columns": []}  # fmt: skip
+
+
+def _resolve_duplicates(run: Run) -> None:
+    """Keep the first path of each content; the others are duplicates and lose their sessions."""
+    first: dict[str, str] = {}
+    for item in run.inputs:
+        record = run.records[item.file]
+        if not record["sha256"] or not record["sessions"]:
+            continue
+        original = first.setdefault(record["sha256"], item.file)
+        if original == item.file:
+            continue
+        for session in record["sessions"]:
+            run.state["sessions"].pop(session, None)
+            run.owner.pop(session, None)
+            prefix = run.store.relative(run.store.session(session, ""))
+            for name in [n for n in run.state["outputs"] if n.startswith(prefix + "/")]:
+                del run.state["outputs"][name]
+        run.records[item.file] = {
+            **record,
+            "status": "duplicate",
+            "reason": f"same content as {printable(original)}",
+            "sessions": [],
+            "rows_read": 0,
+            "rows_dropped": {},
+            "lines_other": {},
+        }
+        run.state["inputs"][item.file]["messages"] = []
+
+
+# --- Pass C ----------------------------------------------------------------------------------
+
+
+def _pass_c(run: Run, pool: Pool) -> None:
+    from pipeline.history import entries_until
+
+    tasks: dict[str, PageTask] = {}
+    for session, note in sorted(run.state["sessions"].items()):
+        item = run.owner[session]
+        vehicle = run.vehicle(item)
+        book = run.settings.logbooks[item.logbook]
+        entries = entries_until(book.entry, note["start_time"])
+        page = run.store.relative(run.store.page(session))
+        key = digest(run.code["report"], note["shown_hash"], note["figures_hash"], vehicle.units,
+                     *(msgspec.json.encode(e) for e in entries))  # fmt: skip
+        old = run.old["sessions"].get(session, {})
+        note["page_key"] = key
+        if old.get("page_key") == key and run.keep(page):
+            continue
+        tasks[session] = PageTask(
+            out=run.store.out,
+            session=session,
+            stamp_ns=item.mtime_ns,
+            units=vehicle.units,
+            logbook=tuple(entries),
+        )
+    for done, (_, result) in enumerate(pool.run(draw_page, tasks), start=1):
+        run.progress("pages drawn", done, len(tasks))
+        if isinstance(result, WorkerDiedError):
+            raise RuntimeError(f"a worker died twice over the page of {result}")
+        name, known, seconds = result
+        run.state["outputs"][name] = list(known)
+        for stage, value in seconds.items():
+            run.seconds[stage] = run.seconds.get(stage, 0.0) + value
+
+
+def vehicle_names(run: Run) -> dict[str | None, str]:
+    """Vehicle ids by vehicle file, over all inputs in order."""
+    return vehicle_ids(sorted({run.vehicle_key(i) for i in run.inputs}, key=lambda v: v or ""))

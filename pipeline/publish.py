@@ -1,0 +1,159 @@
+"""The last step of a run: what speaks of all sessions, then the sweep, the index and the state."""
+
+from collections.abc import Sequence
+
+import msgspec
+
+from pipeline import SCHEMA_VERSION
+from pipeline.batch import Run, vehicle_names
+from pipeline.history import Summary, encode_history
+from pipeline.inputs import printable
+from pipeline.plan import STATE_VERSION, stamp
+from pipeline.results import FuelPoint
+from pipeline.store import dump_json, file_hash, remove_output, write_whole
+
+
+def publish(run: Run, summaries: Sequence[Summary]) -> None:
+    """Write ingest.json, history, metrics and the vehicles' tables; sweep; then the index."""
+    newest = max((i.mtime_ns for i in run.inputs), default=0)
+    run.wrote(run.store.ingest, _ingest_json(run), newest)
+    run.wrote(run.store.history, encode_history(summaries), newest)
+    _write_metrics(run, summaries, newest)
+    for vehicle, points in _pooled(summaries).items():
+        from pipeline.judging import fuel_table_csv
+
+        path = run.store.vehicle(vehicle, "fuel_table.csv")
+        run.wrote(path, fuel_table_csv(points), newest)
+    _collect_messages(run, summaries)
+    from pipeline.report.index import index_page
+
+    page = index_page(index_data(run, summaries))
+    run.wrote(run.store.index, page.encode("utf-8"), newest)
+    _sweep(run)
+
+
+def publish_state(run: Run) -> None:
+    """Write state.json, the last file of a run."""
+    state = run.state
+    state["version"] = [STATE_VERSION, SCHEMA_VERSION]
+    state["code"] = dict(run.code)
+    state["options"] = dict(run.options)
+    state["settings"] = {
+        name: [*(stamp(path) or [0, 0]), file_hash(path)]
+        for name, path in run.settings.files.items()
+    }
+    newest = max((i.mtime_ns for i in run.inputs), default=0)
+    write_whole(run.store.state, dump_json(state), stamp_ns=newest)
+
+
+def _ingest_json(run: Run) -> bytes:
+    import json
+
+    document = {
+        "schema_version": SCHEMA_VERSION,
+        "files": [
+            {**run.records[i.file], "file": _clean(run.records[i.file]["file"])} for i in run.inputs
+        ],
+    }
+    return json.dumps(document, indent=1, ensure_ascii=True, allow_nan=False).encode() + b"\n"
+
+
+def _clean(text: str) -> str:
+    """Make a name with undecodable bytes fit for JSON."""
+    return text.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+
+
+def _write_metrics(run: Run, summaries: Sequence[Summary], stamp_ns: int) -> None:
+    import polars as pl
+
+    path = run.store.metrics
+    rows = [
+        (s.id, s.start_time, name, m.value, m.unit, m.low, m.high, s.metric_sources.get(name, ""),
+         s.versions.get(s.metric_sources.get(name, ""), 0))
+        for s in summaries
+        for name, m in s.metrics.items()
+    ]  # fmt: skip
+    schema = {"session_id": pl.String, "start_time": pl.String, "metric": pl.String,
+              "value": pl.Float64, "unit": pl.String, "low": pl.Float64, "high": pl.Float64,
+              "analysis": pl.String, "version": pl.Int64}  # fmt: skip
+    import io
+
+    buffer = io.BytesIO()
+    pl.DataFrame(rows, schema=schema, orient="row").write_parquet(buffer, statistics=False)
+    run.wrote(path, buffer.getvalue(), stamp_ns)
+
+
+def _pooled(summaries: Sequence[Summary]) -> dict[str, list[FuelPoint]]:
+    """The vehicle's pooled correction, as its latest session with one left it in its digest."""
+    found: dict[str, list[FuelPoint]] = {}
+    for summary in summaries:
+        rows = summary.digests.get("fuel_table", {}).get("pooled")
+        if rows:
+            found[summary.vehicle] = msgspec.convert(rows, list[FuelPoint])
+    return found
+
+
+def _collect_messages(run: Run, summaries: Sequence[Summary]) -> None:
+    messages: list[list[object]] = []
+    strict = 0
+    for item in run.inputs:
+        record = run.records[item.file]
+        note = run.state["inputs"][item.file]
+        own = [[item.file, *m] for m in note.get("messages") or []]
+        if record["status"] == "set_aside":
+            strict = 1
+            if not own:
+                cure = "take it out of the folder, or leave it: the other logs are not affected"
+                own = [[item.file, 1, f"set aside: {record['reason']}", cure]]
+        if record["status"] == "duplicate":
+            cure = "nothing to do; remove one of the two if you like"
+            own = [[item.file, 1, record["reason"], cure]]
+        messages.extend(own)
+    for summary in summaries:
+        for analysis, status in summary.statuses.items():
+            if status == "failed":
+                strict = 1
+                text = f"analysis {analysis} of session {summary.id} broke off"
+                cure = "the session's page says how; please report it, the other analyses stand"
+                messages.append([summary.file, summary.first_line, text, cure])
+    run.state["messages"] = messages
+    normal = 0 if run.state["sessions"] else 1
+    run.state["exit"] = {"normal": normal, "strict": max(normal, strict)}
+
+
+def _sweep(run: Run) -> None:
+    """Remove outputs that no input stands behind any more."""
+    for name in sorted(set(run.old["outputs"]) - set(run.state["outputs"])):
+        remove_output(run.store, name)
+    kept = set(run.state["outputs"])
+    for folder in ("data/sessions", "sessions", "data/vehicles"):
+        root = run.store.out / folder
+        for path in sorted(root.rglob("*"), reverse=True):
+            name = run.store.relative(path)
+            if name not in kept and path.is_file():
+                remove_output(run.store, name)
+
+
+def index_data(run: Run, summaries: Sequence[Summary]) -> dict[str, object]:
+    """Everything the index page shows, as plain data."""
+    names = {vid: key for key, vid in vehicle_names(run).items()}
+    vehicles = []
+    for vid in sorted({s.vehicle for s in summaries}):
+        key = names[vid]
+        items = [i for i in run.inputs if run.vehicle_key(i) == key]
+        books = sorted({i.logbook for i in items if i.logbook})
+        entries = [e for b in books for e in run.settings.logbooks[b].entry]
+        vehicles.append(
+            {
+                "id": vid,
+                "vehicle": run.settings.vehicles[key],
+                "sessions": [s for s in summaries if s.vehicle == vid],
+                "logbook": sorted(entries, key=lambda e: e.when),
+            }
+        )
+    files = [
+        {**run.records[i.file], "file": printable(i.file),
+         "messages": run.state["inputs"][i.file].get("messages") or []}
+        for i in run.inputs
+    ]  # fmt: skip
+    return {"vehicles": vehicles, "files": files}

@@ -1,0 +1,373 @@
+"""The work done per log and per page, as plain functions any executor can call.
+
+``read_and_analyse`` is pass A on one log; ``draw_page`` is pass C on one session. Both read and
+write files of OUT and give back small records. They never raise for what a log contains; an
+error of the output folder (full disk, no permission) goes up as OSError.
+"""
+
+import contextlib
+import os
+import time
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from pipeline import __version__
+from pipeline.store import Store, file_hash, whole, write_whole
+from pipeline.vehicle import Vehicle
+
+
+class OutputError(Exception):
+    """OUT cannot be written; the text says what and why."""
+
+
+@dataclass(frozen=True)
+class LogTask:
+    """One log to read and analyse. ``sessions``: ids to analyse again without reading, if any."""
+
+    out: Path
+    file: str
+    path: Path
+    id: str
+    mtime_ns: int
+    vehicle: Vehicle
+    sessions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class SessionDone:
+    """What the parent keeps of a session after pass A."""
+
+    id: str
+    start_time: str
+    start_time_source: str
+    first_line: int
+    results_hash: str
+
+
+@dataclass
+class LogDone:
+    """What came of one log. ``record`` is its entry in ingest.json, None where only analysed."""
+
+    file: str
+    record: dict[str, Any] | None
+    raw_sha256: str = ""
+    messages: list[tuple[int, str, str]] = field(default_factory=list)
+    sessions: list[SessionDone] = field(default_factory=list)
+    #: Output's relative name: size, time of change, SHA-256.
+    outputs: dict[str, tuple[int, int, str]] = field(default_factory=dict)
+    seconds: dict[str, float] = field(default_factory=dict)
+
+
+def limit_threads() -> None:
+    """One thread per worker: the pool is the parallelism; set before numpy or polars load."""
+    for name in ("POLARS_MAX_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS",
+                 "MKL_NUM_THREADS"):  # fmt: skip
+        os.environ[name] = "1"
+
+
+def read_and_analyse(task: LogTask) -> LogDone:
+    """Pass A: read one log (or its samples), analyse each session, write what was found.
+
+    Raises OutputError where OUT cannot be written.
+    """
+    with _output_guard(Path(task.out)):
+        if task.sessions:
+            return _analyse_again(task)
+        return _read(task)
+
+
+@contextlib.contextmanager
+def _output_guard(out: Path) -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        raise OutputError(
+            f"{out.name}: {(error.strerror or 'cannot be written').lower()}"
+        ) from None
+
+
+def _read(task: LogTask) -> LogDone:
+    from pipeline.ingest import read_log, resolve_start, write_samples
+    from pipeline.session import Source
+
+    start = time.process_time()
+    reading = read_log(task.path, name=task.file, vehicle=task.vehicle)
+    store = Store(task.out)
+    done = LogDone(
+        file=task.file,
+        record=_record(task, reading),
+        raw_sha256=_raw_hash(task.path, reading),
+        messages=[(m.line, m.what, m.cure) for m in reading.messages],
+    )
+    done.seconds["read"] = time.process_time() - start
+    for number, raw in enumerate(reading.sessions, start=1):
+        name = task.id if number == 1 else f"{task.id}--{number}"
+        start = time.process_time()
+        start_time, source = resolve_start(
+            raw, file_name=task.file.rsplit("/", 1)[-1], mtime_ns=task.mtime_ns
+        )
+        target = store.session(name, "samples.parquet")
+        with whole(target, stamp_ns=task.mtime_ns) as partial:
+            write_samples(
+                partial,
+                raw,
+                source_name=task.file,
+                source_sha256=reading.sha256,
+                version=__version__,
+                keep_position=task.vehicle.privacy.keep_position,
+            )
+        _note(done, store, target, file_hash(target))
+        done.seconds["write"] = done.seconds.get("write", 0.0) + time.process_time() - start
+        previous = task.id if number == 2 else f"{task.id}--{number - 1}"
+        header = _header_of(
+            raw, name, start_time, source, previous,
+            Source(file=task.file, sha256=reading.sha256, first_line=raw.first_line,
+                   last_line=raw.last_line),
+        )  # fmt: skip
+        _analyse(done, store, task, name, raw.frame, header)
+    assert done.record is not None
+    done.record["sessions"] = [s.id for s in done.sessions]
+    return done
+
+
+def _analyse_again(task: LogTask) -> LogDone:
+    import msgspec
+    import polars as pl
+
+    from pipeline.document import FirstPass
+
+    store = Store(task.out)
+    done = LogDone(file=task.file, record=None)
+    for name in task.sessions:
+        start = time.process_time()
+        raw = store.session(name, "results.json").read_bytes()
+        header = msgspec.structs.asdict(msgspec.json.decode(raw, type=FirstPass).header)
+        frame = pl.read_parquet(store.session(name, "samples.parquet"))
+        done.seconds["load"] = done.seconds.get("load", 0.0) + time.process_time() - start
+        _analyse(done, store, task, name, frame, header)
+    return done
+
+
+def _analyse(
+    done: LogDone, store: Store, task: LogTask, name: str, frame: Any, header: dict[str, Any]
+) -> None:
+    from pipeline import SCHEMA_VERSION
+    from pipeline.assumptions import settle
+    from pipeline.document import (
+        Assumed,
+        Figures,
+        FirstPass,
+        Header,
+        VehicleUsed,
+        encode_compact,
+        without_figures,
+    )  # fmt: skip
+    from pipeline.registry import load_registry
+    from pipeline.runner import Timings, analyse
+    from pipeline.stretch import stretches
+
+    registry = load_registry()
+    session = session_of(frame, header, task.vehicle)
+    vehicle, assumed = settle(task.vehicle, session.channels)
+    session.vehicle = vehicle
+    timings = Timings()
+    results = analyse(session, registry, timings=timings)
+    for stage, seconds in timings.seconds.items():
+        done.seconds[stage] = done.seconds.get(stage, 0.0) + seconds
+    start = time.process_time()
+    header["vehicle"] = VehicleUsed(
+        name=vehicle.vehicle.name,
+        values={k: Assumed(value=v, source=s) for k, (v, s) in sorted(assumed.items())},  # type: ignore[arg-type]
+    )
+    header["states"] = _spans(session)
+    first = FirstPass(
+        schema_version=SCHEMA_VERSION,
+        header=Header(**header),
+        results={k: without_figures(r) for k, r in results.items()},
+        versions={k: a.meta.version for k, a in registry.analyses.items()},
+    )
+    figures = Figures(
+        schema_version=SCHEMA_VERSION,
+        session_id=name,
+        figures={k: r.figures for k, r in results.items() if r.figures},
+        stretches=stretches(session, [f for r in results.values() for f in r.findings]),
+    )
+    path = store.session(name, "results.json")
+    results_hash = write_whole(path, encode_compact(first), stamp_ns=task.mtime_ns)
+    _note(done, store, path, results_hash)
+    path = store.session(name, "figures.json")
+    _note(done, store, path, write_whole(path, encode_compact(figures), stamp_ns=task.mtime_ns))
+    done.sessions.append(
+        SessionDone(
+            id=name,
+            start_time=header["start_time"],
+            start_time_source=header["start_time_source"],
+            first_line=header["source"].first_line,
+            results_hash=results_hash,
+        )
+    )
+    done.seconds["results"] = done.seconds.get("results", 0.0) + time.process_time() - start
+
+
+def session_of(frame: Any, header: Mapping[str, Any], vehicle: Vehicle) -> Any:
+    """Make the Session of a samples frame and the header that belongs to it.
+
+    Position never reaches an analysis; a channel without any value counts as not logged.
+    """
+    import numpy as np
+
+    from pipeline.channels import CHANNELS
+    from pipeline.session import Session
+
+    channels = {}
+    for name in frame.columns:
+        if name in CHANNELS and name not in ("latitude", "longitude"):
+            values = frame[name].to_numpy().astype(np.float64, copy=False)
+            if np.isfinite(values).any():
+                channels[name] = values
+    return Session(
+        id=header["session_id"],
+        time=frame["time"].to_numpy(),
+        channels=channels,
+        info=header["channels"],
+        vehicle=vehicle,
+        start_time=header["start_time"],
+        start_time_source=header["start_time_source"],
+        continues=header["continues"],
+        source=header["source"],
+        markers=header["markers"],
+        gaps=header["quality"].gaps,
+        rows_dropped=header["quality"].rows_dropped,
+    )
+
+
+def _header_of(
+    raw: Any, name: str, start_time: str, start_source: str, previous: str, source: Any
+) -> dict[str, Any]:
+    import numpy as np
+
+    from pipeline.document import Quality, Sampling
+    from pipeline.results import rounded
+    from pipeline.session import ChannelInfo, Continues, Gap, Marker
+
+    times = raw.frame["time"].to_numpy()
+    steps = np.diff(times)
+    middle = float(np.median(steps)) if steps.size else 0.0
+    spread = 1.4826 * float(np.median(np.abs(steps - middle))) if steps.size else 0.0
+    cut = raw.continues
+    return {
+        "session_id": name,
+        "start_time": start_time,
+        "start_time_source": start_source,
+        "duration_s": rounded(float(times[-1] - times[0]) if times.size else 0.0, 9),
+        "continues": None
+        if cut is None
+        else Continues(session=previous, reason=cut.reason, gap_s=cut.gap_s),
+        "source": source,
+        "channels": {
+            key: ChannelInfo(unit=c.unit, column=c.column, conversion=c.conversion, rows=c.rows,
+                             effective_hz=rounded(c.effective_hz, 4), rejected=dict(c.rejected))
+            for key, c in sorted(raw.channels.items())
+        },
+        "sampling": Sampling(
+            median_hz=rounded(1.0 / middle, 5) if middle > 0 else None,
+            jitter_pct=rounded(100.0 * spread / middle, 3) if middle > 0 else None,
+            longest_gap_s=rounded(float(steps.max()), 6) if steps.size else 0.0,
+        ),
+        "quality": Quality(
+            rows_dropped=dict(raw.rows_dropped),
+            gaps=[Gap(start_s=rounded(a, 9), end_s=rounded(b, 9)) for a, b in raw.gaps],
+        ),
+        "markers": [Marker(time_s=rounded(t, 9), text=text) for t, text in raw.markers],
+    }  # fmt: skip
+
+
+def _spans(session: Any) -> list[Any]:
+    from pipeline.document import StateSpan
+    from pipeline.results import rounded
+
+    states = session.facts.get("states")
+    if states is None or isinstance(states, Exception):
+        return []
+    return [
+        StateSpan(state=s.state, start_s=rounded(s.start_s, 9), end_s=rounded(s.end_s, 9),
+                  fuel_cut=bool(s.fuel_cut))
+        for s in states.intervals
+    ]  # fmt: skip
+
+
+def _record(task: LogTask, reading: Any) -> dict[str, Any]:
+    return {
+        "file": task.file,
+        "bytes": reading.bytes,
+        "sha256": reading.sha256,
+        "status": reading.status,
+        "reason": reading.reason,
+        "rows_read": reading.rows_read,
+        "rows_dropped": dict(sorted(reading.rows_dropped.items())),
+        "lines_other": dict(sorted(reading.lines_other.items())),
+        "sessions": [],
+        "dialect": {
+            "encoding": reading.dialect.encoding,
+            "separator": reading.dialect.separator,
+            "decimal": reading.dialect.decimal,
+            "header_line": reading.dialect.header_line,
+            "unit_line": reading.dialect.unit_line,
+        },
+        "columns": [
+            {"column": c.column, "channel": c.channel, "unit": c.unit,
+             "conversion": c.conversion, "why": c.why}
+            for c in reading.columns
+        ],
+    }  # fmt: skip
+
+
+def _raw_hash(path: Path, reading: Any) -> str:
+    """Hash of the file as it lies there, known already unless the reader inflated it."""
+    if path.suffix.lower() != ".gz" and reading.sha256:
+        return str(reading.sha256)
+    try:
+        return file_hash(path)
+    except OSError:
+        return ""
+
+
+def _note(done: LogDone, store: Store, path: Path, sha256: str) -> None:
+    info = path.stat()
+    done.outputs[store.relative(path)] = (info.st_size, info.st_mtime_ns, sha256)
+
+
+@dataclass(frozen=True)
+class PageTask:
+    """One session page to draw from its result files."""
+
+    out: Path
+    session: str
+    stamp_ns: int
+    units: str
+    logbook: tuple[Any, ...] = ()
+
+
+def draw_page(task: PageTask) -> tuple[str, tuple[int, int, str], dict[str, float]]:
+    """Pass C: draw one session's page; gives its relative name, what it is, and CPU seconds.
+
+    Raises OutputError where OUT cannot be written.
+    """
+    from pipeline.report.page import session_page
+
+    store = Store(task.out)
+    start = time.process_time()
+    with _output_guard(task.out):
+        html = session_page(
+            store.session(task.session, "analysis.json").read_bytes(),
+            store.session(task.session, "figures.json").read_bytes(),
+            units=task.units,
+            logbook=task.logbook,
+        )
+        path = store.page(task.session)
+        sha256 = write_whole(path, html.encode("utf-8"), stamp_ns=task.stamp_ns)
+        info = path.stat()
+        seconds = {"page": time.process_time() - start}
+        return store.relative(path), (info.st_size, info.st_mtime_ns, sha256), seconds
