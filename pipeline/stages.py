@@ -355,7 +355,7 @@ def draw_page(task: PageTask) -> tuple[str, tuple[int, int, str], dict[str, floa
 
     Raises OutputError where OUT cannot be written.
     """
-    from pipeline.report.page import session_page
+    from pipeline.report.session_page import session_page
 
     store = Store(task.out)
     start = time.process_time()
