@@ -164,7 +164,7 @@ class Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
         Meta(description="the ceiling set for this engine"),
     ] = None
     over_boost_kpa: Annotated[float, _limit("over target for over_boost_s")] = 10.0
-    over_boost_s: Annotated[float, _limit("how long")] = 0.5
+    over_boost_s: Annotated[float, _limit("how long pressure stays over target")] = 0.5
     overshoot_kpa: Annotated[float, _limit("allowed in the first overshoot_s of a run")] = 20.0
     overshoot_s: Annotated[float, _limit("how long overshoot is allowed")] = 0.5
     boost_loss_kpa: Annotated[float, _limit("below target or the vehicle's own runs")] = 15.0
@@ -176,8 +176,8 @@ class Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
     hot_exhaust_c: Annotated[float, _limit("before the turbine: watch")] = 900.0
     hot_exhaust_act_c: Annotated[float, _limit("before the turbine: act")] = 950.0
     hot_exhaust_s: Annotated[float, _limit("for this long")] = 5.0
-    injector_duty_pct: Annotated[float, _limit("duty: watch", le=200)] = 85.0
-    injector_duty_act_pct: Annotated[float, _limit("duty: act", le=200)] = 95.0
+    injector_duty_pct: Annotated[float, _limit("injector duty: watch", le=200)] = 85.0
+    injector_duty_act_pct: Annotated[float, _limit("injector duty: act", le=200)] = 95.0
     injector_duty_s: Annotated[float, _limit("for this long")] = 0.3
     injector_net_min_ms: Annotated[float, _limit("least net pulse at warm idle")] = 0.8
     fuel_pressure_drop_kpa: Annotated[

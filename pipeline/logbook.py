@@ -24,9 +24,9 @@ class Recheck(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=T
 
 
 class Entry(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """One entry. ``date`` is a local time or a date; a date alone means its first moment."""
+    """One entry. ``date`` is local time; a date alone means its first moment."""
 
-    date: dt.datetime | dt.date
+    date: dt.datetime
     text: str
     kind: Kind = "note"
     touched: list[Area] = []
@@ -40,9 +40,7 @@ class Entry(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tru
     @property
     def when(self) -> str:
         """ISO 8601 local time without an offset, for ordering against sessions."""
-        if isinstance(self.date, dt.datetime):
-            return self.date.replace(tzinfo=None).isoformat(timespec="seconds")
-        return f"{self.date.isoformat()}T00:00:00"
+        return self.date.replace(tzinfo=None).isoformat(timespec="seconds")
 
 
 class Logbook(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -76,7 +74,7 @@ def _entry(tree: dict[str, Any], text: str, index: int) -> Entry:
     part = "\n".join(text.splitlines()[line - 1 :])
     try:
         refuse_unknown(tree, Entry, part)
-        return msgspec.convert(tree, Entry, strict=True)
+        return msgspec.convert({**tree, **_first_moment(tree)}, Entry, strict=True)
     except VehicleError as error:
         raise VehicleError(error.what, error.cure, line + error.line - 1) from None
     except msgspec.ValidationError as error:
@@ -86,6 +84,14 @@ def _entry(tree: dict[str, Any], text: str, index: int) -> Entry:
         raise VehicleError(
             what, "correct the entry", line + (line_of(part, key) if key else 1) - 1
         ) from None
+
+
+def _first_moment(tree: dict[str, Any]) -> dict[str, Any]:
+    """Give an entry's date as a date and time, where it is a date alone."""
+    date = tree.get("date")
+    if isinstance(date, dt.date) and not isinstance(date, dt.datetime):
+        return {"date": dt.datetime.combine(date, dt.time())}
+    return {}
 
 
 def _line_of_entry(text: str, index: int) -> int:

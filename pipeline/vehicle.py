@@ -6,6 +6,7 @@ page shows each assumption with its origin.
 
 import difflib
 import itertools
+import re
 import tomllib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
@@ -249,6 +250,10 @@ def line_of(text: str, key: str) -> int:
     for number, line in enumerate(text.splitlines(), start=1):
         head = line.split("#")[0].split("=")[0].strip().strip("[]").strip()
         if head.split(".")[-1].strip().strip("\"'") == key:
+            return number
+    inline = re.compile(rf"(?<![\w-])[\"']?{re.escape(key)}[\"']?\s*=")
+    for number, line in enumerate(text.splitlines(), start=1):
+        if inline.search(line.split("#")[0]):
             return number
     return 1
 
