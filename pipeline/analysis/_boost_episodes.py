@@ -61,6 +61,7 @@ def over_boost_episodes(
         last = float(np.median(slope[part][tail])) if tail.any() else 0.0
         rising = (
             time[b - 1] - time[a] >= 0.6
+            and not _held_before(time, smooth, int(a))
             and last > NO_PLATEAU_KPA_S
             and smooth[top] - float(np.nanmean(smooth[part][-3:])) < 3.0
         )
@@ -75,6 +76,12 @@ def over_boost_episodes(
                     bool(rising), beyond)
         )  # fmt: skip
     return episodes
+
+
+def _held_before(time: Floats, smooth: Floats, start: int) -> bool:
+    """Whether pressure stood within 12 kPa of an episode's start for 0.8 s: it had a plateau."""
+    begin = int(np.searchsorted(time, time[start] - 0.8))
+    return bool(np.nanmin(smooth[begin : start + 1]) >= smooth[start] - 12.0)
 
 
 def _held_steady(time: Floats, target: Floats) -> Bools:

@@ -45,7 +45,10 @@ META = Meta(
 #: the shortest time the limits speak of, longer than the breathing of an engine.
 SMOOTH_S = 0.2
 #: s at least a run has to spend above the spool speed to be judged for loss.
-LOSS_S = 0.8
+LOSS_S = 0.7
+#: Share of the rev limit by which a turbocharger is taken to have spooled where the vehicle's
+#: own speed is not known better (road engines spool at a third to a half; common practice).
+LATEST_SPOOL = 0.60
 #: Share of the judged runs that has to show a loss or a creep.
 MOST_RUNS = 0.5
 #: Earlier sessions and runs a comparison needs.
@@ -54,6 +57,8 @@ HISTORY_SESSIONS = 2
 SAME_GEAR = 0.04
 #: Wastegate duty (%) at which it is at rest.
 REST_DUTY_PCT = 5.0
+#: kPa a creep has to come to over the plateau: twice what a control swings.
+LEAST_RISE_KPA = 6.0
 
 
 def analyse(view: View) -> Result:
@@ -73,7 +78,11 @@ def analyse(view: View) -> Result:
         "manifold_pressure_peak_kpa": metric(peak, "kPa"),
         "gauge_boost_peak_kpa": metric(gauge, "kPa"),
     }
-    boosted = gauge > LEAST_TARGET_KPA and view.vehicle.engine.forced_induction is not False
+    target = view.get("manifold_pressure_target")
+    target = None if target is None else segments.hold(time, target, seconds=2.0)
+    asked = target is not None and bool((running & (target > barometer + LEAST_TARGET_KPA)).any())
+    boosted = gauge > LEAST_TARGET_KPA or asked
+    boosted = boosted and view.vehicle.engine.forced_induction is not False
     boost_runs: BoostRuns | None = view.fact("boost_runs")
     runs = list(boost_runs.runs) if boost_runs is not None and boosted else []
     limits_of = _could_show(view, runs, boosted)
@@ -87,8 +96,6 @@ def analyse(view: View) -> Result:
             digest={"runs": []},
         )
     metrics |= _run_metrics(runs)
-    target = view.get("manifold_pressure_target")
-    target = None if target is None else segments.hold(time, target, seconds=2.0)
     smooth = smoothing.moving_mean(time, np.where(running, pressure, np.nan), seconds=SMOOTH_S)
     findings: list[Finding] = []
     episodes = over_boost_episodes(view, smooth, target, barometer, states.rpm, running)
@@ -128,23 +135,23 @@ def _target_loss(
     if target is None:
         return None
     spooled = [r.spool_rpm for r in runs if np.isfinite(r.spool_rpm)]
-    # Where no run reached its target the engine's middle stands in for its spool speed.
-    start_rpm = float(np.median(spooled)) if spooled else 0.6 * view.vehicle.engine.rev_limit_rpm
+    # A turbocharger that comes later than this has lost something, or was never meant for it.
+    latest = LATEST_SPOOL * view.vehicle.engine.rev_limit_rpm
+    start_rpm = min(float(np.median(spooled)), latest) if spooled else latest
     judged, losing, losses = 0, [], []
     for r in runs:
         rows = slice(r.run.start, r.run.end)
-        asked = target[rows] > barometer[rows] + LEAST_TARGET_KPA
-        late = view.time[rows] >= r.run.opened_s + 1.5
-        use = asked & late & (rpm[rows] >= start_rpm) & np.isfinite(smooth[rows])
-        t = view.time[rows][use]
-        if t.size < 4 or t[-1] - t[0] < LOSS_S:
+        t, lag = view.time[rows], (target - smooth)[rows]
+        use = (target[rows] > barometer[rows] + LEAST_TARGET_KPA) & np.isfinite(lag)
+        use &= (t >= r.run.opened_s + 1.5) & (rpm[rows] >= start_rpm)
+        if use.sum() < 4 or t[use][-1] - t[use][0] < LOSS_S:
             continue
         judged += 1
-        # The upper half: one that is still rising at the start of the stretch is only slow.
-        lag = float(np.median((smooth[rows] - target[rows])[use][t.size // 3 :]))
-        if lag <= -view.limits.boost_loss_kpa:
+        low = use & (lag >= view.limits.boost_loss_kpa)
+        low = segments.long_runs(low, t, seconds=LOSS_S)
+        if low.any():
             losing.append(r)
-            losses.append(-lag)
+            losses.append(float(np.median(lag[low])))
     if not losing or len(losing) < MOST_RUNS * judged:
         return None
     return (
@@ -170,16 +177,19 @@ def _lean_share(view: View, runs: Sequence[BoostRun]) -> float | None:
 
 def _creep(runs: Sequence[BoostRun], limit: float, *, has_target: bool) -> list[BoostRun]:
     """Runs whose pressure rises on the plateau with the wastegate at rest, if they are most."""
-    judged = []
+    judged, rising = [], []
     for r in runs:
-        if not np.isfinite(r.creep_kpa_per_krpm):
-            continue
-        at_rest = r.duty_pct <= REST_DUTY_PCT or r.duty_spread_pct < 0.5
         # Without a duty to see, a rise that follows the target is the target's own.
-        unseen = not np.isfinite(r.duty_pct) and not has_target
-        if at_rest or unseen:
-            judged.append(r)
-    rising = [r for r in judged if r.creep_kpa_per_krpm >= limit]
+        slope = r.creep_kpa_per_krpm if np.isfinite(r.duty_end_pct) else (
+            r.creep_over_target if has_target else r.creep_kpa_per_krpm
+        )  # fmt: skip
+        if not np.isfinite(slope):
+            continue
+        judged.append(r)
+        unseen = not np.isfinite(r.duty_end_pct)
+        at_rest = r.duty_end_pct <= REST_DUTY_PCT or r.duty_spread_pct < 0.5
+        if slope >= limit and r.rise_kpa >= LEAST_RISE_KPA and (unseen or at_rest):
+            rising.append(r)
     return rising if len(rising) >= 2 and len(rising) > MOST_RUNS * len(judged) else []
 
 
@@ -197,8 +207,10 @@ def judge(own: Own, history: Sequence[Earlier]) -> Result:
     lost, judged = [], 0
     for run in runs:
         drop = _against(run, past)
-        if drop is None:
+        lag = _under_target(run, past)
+        if drop is None and lag is None:
             continue
+        drop = max(d for d in (drop, lag) if d is not None)
         judged += 1
         if drop >= own.vehicle.limits.boost_loss_kpa:
             lost.append((drop, run))
@@ -229,16 +241,27 @@ def _against(run: dict[str, Any], past: Sequence[dict[str, Any]]) -> float | Non
         return None
     above = float(np.median(spool)) + 0.5 * BIN_RPM
     drops = []
-    for key, kpa in run["bins"]:
+    for key, kpa, _ in run["bins"]:
         if (key + 0.5) * BIN_RPM < above:
             continue
-        old = [(k2, b["barometer"]) for b in same for k1, k2 in b["bins"] if k1 == key]
+        old = [(k2, b["barometer"]) for b in same for k1, k2, _ in b["bins"] if k1 == key]
         if len(old) < 2:
             continue
         absolute = float(np.median([k for k, _ in old])) - kpa
         gauge = float(np.median([k - b for k, b in old])) - (kpa - run["barometer"])
         drops.append(min(absolute, gauge))
     return float(np.median(drops)) if len(drops) >= 2 else None
+
+
+def _under_target(run: dict[str, Any], past: Sequence[dict[str, Any]]) -> float | None:
+    """Median lag behind the target above the vehicle's own earlier spool speed, kPa."""
+    spool = [p["spool_rpm"] for p in past if p.get("spool_rpm")]
+    if len(spool) < 3:
+        return None
+    above = float(np.median(spool)) + BIN_RPM
+    lags = [lag for k, _, lag in run["bins"] if lag is not None and k * BIN_RPM >= above]
+    # The worst two bins: a late spool is a loss where it should have been there.
+    return float(np.mean(sorted(lags)[-2:])) if len(lags) >= 2 else None
 
 
 def _later_spool(runs: Sequence[dict[str, Any]], past: Sequence[dict[str, Any]]) -> float | None:
@@ -256,7 +279,10 @@ def _digest(r: BoostRun) -> dict[str, Any]:
         "duty": rounded(r.duty_pct, 3) if np.isfinite(r.duty_pct) else None,
         "start_s": rounded(r.run.start_s, 6),
         "end_s": rounded(r.run.end_s, 6),
-        "bins": [[k, rounded(v, 4)] for k, v in r.by_bin],
+        "bins": [
+            [k, rounded(v, 4), rounded(lag, 4) if np.isfinite(lag) else None]
+            for k, v, lag in r.by_bin
+        ],
     }
 
 

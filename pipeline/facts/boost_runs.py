@@ -11,7 +11,7 @@ from pipeline.signals import segments, smoothing
 from pipeline.signals.segments import Floats
 
 META = FactMeta(
-    summary="per full-throttle run in boost: spool time, plateau, overshoot, error, rise",
+    summary="per full-throttle run in boost or asked for it: spool, plateau, error, rise",
     version=1,
     needs=("manifold_pressure", "engine_speed"),
     uses=("manifold_pressure_target", "wastegate_duty"),
@@ -44,7 +44,9 @@ class BoostRun:
     spool_s: from opening the throttle to 90 % of the gauge pressure of target (its median over
     the run's later half) or plateau, at spool_rpm. error_kpa: mean over the plateau less target.
     overshoot_kpa: most over target or plateau within 1.5 s of spooling. creep: kPa per 1000 rpm
-    on the plateau. by_bin: (speed bin, mean kPa) after the spool-up.
+    on the plateau, of pressure and of pressure over target; rise_kpa: what that comes to over
+    the plateau. duty: median and spread on the plateau, and over the last 0.4 s. by_bin: (speed
+    bin, mean kPa, mean kPa under target or NaN) after the spool-up.
     """
 
     run: FullThrottleRun
@@ -62,7 +64,10 @@ class BoostRun:
     creep_kpa_per_krpm: float
     duty_pct: float
     duty_spread_pct: float
-    by_bin: tuple[tuple[int, float], ...]
+    duty_end_pct: float
+    creep_over_target: float
+    rise_kpa: float
+    by_bin: tuple[tuple[int, float, float], ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,7 +95,10 @@ def compute(view: View) -> BoostRuns:
     for run in full.runs:
         level = float(np.median(barometer[run.start : run.end]))
         part = smooth[run.start : run.end]
-        if np.nanmax(part, initial=0.0) < level + LEAST_BOOST_KPA:
+        asked = target is not None and bool(
+            np.nanmax(target[run.start : run.end], initial=0.0) >= level + LEAST_BOOST_KPA
+        )
+        if np.nanmax(part, initial=0.0) < level + LEAST_BOOST_KPA and not asked:
             continue
         found.append(_measure(time, full.rpm, smooth, target, duty, run, level))
     return BoostRuns(tuple(found), smooth)
@@ -122,8 +130,8 @@ def _measure(
     spool = spooled_at - run.opened_s if fresh else float("nan")
     plateau = t >= spooled_at + SETTLE_S
     long_enough = plateau.any() and t[-1] - t[plateau][0] >= PLATEAU_S
-    error = overshoot = creep = plateau_kpa = float("nan")
-    wastegate = wastegate_spread = float("nan")
+    error = overshoot = creep = creep_over = rise = plateau_kpa = float("nan")
+    wastegate = wastegate_spread = wastegate_end = float("nan")
     if long_enough:
         plateau_kpa = float(np.nanmean(p[plateau]))
         if np.isfinite(goal):
@@ -131,9 +139,13 @@ def _measure(
         span = float(np.ptp(n[plateau]))
         if span >= CREEP_SPAN_RPM:
             creep = _slope(n[plateau], p[plateau]) * 1000.0
+            rise = creep * span / 1000.0
+            if np.isfinite(goal):
+                creep_over = _slope(n[plateau], (p - wanted)[plateau]) * 1000.0
         if duty is not None and np.isfinite(duty[rows][plateau]).any():
             wastegate = float(np.nanmedian(duty[rows][plateau]))
             wastegate_spread = float(np.nanstd(duty[rows][plateau]))
+            wastegate_end = float(np.nanmedian(duty[rows][t >= t[-1] - 0.4]))
     window = (t >= spooled_at) & (t <= spooled_at + OVERSHOOT_WINDOW_S)
     if np.isfinite(spooled_at) and fresh and window.sum() >= 3:
         over = p - (wanted if np.isfinite(goal) else plateau_kpa)
@@ -144,7 +156,8 @@ def _measure(
         end_kpa=float(np.nanmean(p[t >= t[-1] - 0.3])), plateau_kpa=plateau_kpa, target_kpa=goal,
         spool_s=spool, spool_rpm=spool_rpm if fresh else float("nan"), spooled_at_s=spooled_at,
         error_kpa=error, overshoot_kpa=overshoot, creep_kpa_per_krpm=creep, duty_pct=wastegate,
-        duty_spread_pct=wastegate_spread, by_bin=_bins(t, n, p, run.opened_s),
+        duty_spread_pct=wastegate_spread, duty_end_pct=wastegate_end, creep_over_target=creep_over,
+        rise_kpa=rise, by_bin=_bins(t, n, p, wanted, run.opened_s),
     )  # fmt: skip
 
 
@@ -169,13 +182,16 @@ def _slope(x: Floats, y: Floats) -> float:
     return float((x * y).sum() / max((x * x).sum(), 1e-9))
 
 
-def _bins(t: Floats, n: Floats, p: Floats, opened: float) -> tuple[tuple[int, float], ...]:
-    """Mean pressure per speed bin, from 1 s after opening on, bins held for 3 rows and more."""
+def _bins(
+    t: Floats, n: Floats, p: Floats, wanted: Floats, opened: float
+) -> tuple[tuple[int, float, float], ...]:
+    """Mean pressure and lag per speed bin, from 1 s after opening on, bins of 3 rows and more."""
     use = (t >= opened + 1.0) & np.isfinite(n) & np.isfinite(p)
     index = np.where(use, n / BIN_RPM, -1.0).astype(np.int64)
     found = []
     for k in np.unique(index[use]):
         rows = index == k
         if rows.sum() >= 3:
-            found.append((int(k), float(p[rows].mean())))
+            lag = float(np.mean(wanted[rows] - p[rows]))
+            found.append((int(k), float(p[rows].mean()), lag))
     return tuple(found)
