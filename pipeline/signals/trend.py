@@ -56,8 +56,8 @@ def theil_sen(x: FloatArray, y: FloatArray, confidence: float = 0.95) -> Slope:
     middle = float(np.median(slopes))
     _, variance, p = mann_kendall(y[np.argsort(x, kind="stable")])
     half = float(ndtri(0.5 + confidence / 2.0)) * math.sqrt(max(variance, 0.0))
-    upper = min(int(round((slopes.size + half) / 2.0)), slopes.size - 1)
-    lower = max(int(round((slopes.size - half) / 2.0)) - 1, 0)
+    upper = min(round((slopes.size + half) / 2.0), slopes.size - 1)
+    lower = max(round((slopes.size - half) / 2.0) - 1, 0)
     return Slope(
         slope=middle,
         low=float(slopes[lower]),
@@ -105,7 +105,7 @@ def step_change(before: FloatArray, after: FloatArray, confidence: float = 0.95)
         z = max(abs(u - n * m / 2.0) - 0.5, 0.0) / math.sqrt(variance)
         p = min(1.0, 2.0 * float(ndtr(-z)))
         half = float(ndtri(0.5 + confidence / 2.0)) * math.sqrt(variance)
-        below = int(math.floor(n * m / 2.0 - half)) - 1
+        below = math.floor(n * m / 2.0 - half) - 1
     below = min(max(below, 0), (n * m - 1) // 2)
     return Step(
         shift=float(np.median(differences)),
