@@ -3,6 +3,7 @@
 A test holds that the files are as this would write them, so that docs cannot drift.
 """
 
+import json
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -10,6 +11,7 @@ from pathlib import Path
 import msgspec
 
 from pipeline.channels import CHANNELS
+from pipeline.document import Document
 from pipeline.limits import Limits
 from pipeline.registry import load_registry
 
@@ -83,8 +85,18 @@ def written(name: str) -> str:
     return text
 
 
+SCHEMA = ROOT / "pipeline" / "schemas" / "analysis.schema.json"
+
+
+def analysis_schema() -> str:
+    """JSON Schema of analysis.json, from the model that writes it."""
+    schema = {"$schema": "https://json-schema.org/draft/2020-12/schema", "title": "analysis.json"}
+    return json.dumps({**schema, **msgspec.json.schema(Document)}, indent=1) + "\n"
+
+
 def main() -> int:
-    """Write both documents."""
+    """Write the documents and the schema."""
+    SCHEMA.write_text(analysis_schema(), encoding="utf-8")
     for name in PARTS:
         (ROOT / name).write_text(written(name), encoding="utf-8")
     return 0
