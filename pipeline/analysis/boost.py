@@ -258,7 +258,7 @@ def _under_target(run: dict[str, Any], past: Sequence[dict[str, Any]]) -> float 
     spool = [p["spool_rpm"] for p in past if p.get("spool_rpm")]
     if len(spool) < 3:
         return None
-    above = float(np.median(spool)) + BIN_RPM
+    above = float(np.median(spool)) + 1.5 * BIN_RPM
     lags = [lag for k, _, lag in run["bins"] if lag is not None and k * BIN_RPM >= above]
     # The worst two bins: a late spool is a loss where it should have been there.
     return float(np.mean(sorted(lags)[-2:])) if len(lags) >= 2 else None

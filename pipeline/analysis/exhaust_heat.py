@@ -50,7 +50,7 @@ def analyse(view: View) -> Result:
         late, lean = "spark too late", "mixture too lean for this load"
         mixture = view.get("lambda")
         rows = np.flatnonzero(held)
-        seen = float(np.nanmedian(mixture[rows])) if mixture is not None else float("nan")
+        seen = smoothing.median_or_nan(mixture[rows]) if mixture is not None else float("nan")
         is_lean = np.isfinite(seen) and seen > 0.92
         findings.append(
             Finding(

@@ -150,7 +150,9 @@ def _drops(
                   Cause(cause=hose, probability=0.1)]  # fmt: skip
         told = " The rail follows the manifold otherwise, which speaks for the flow."
     volts = view.get("battery_voltage")
-    supply = float(np.nanmin(volts[rows])) if volts is not None else float("nan")
+    supply = float("nan")
+    if volts is not None and np.isfinite(volts[rows]).any():
+        supply = float(np.nanmin(volts[rows]))
     checks = [
         Check(text="Pull the regulator's hose at idle: rail pressure has to rise at once "
               "(fuel under pressure: look for leaks first)", tool="gauge", engine="idle",

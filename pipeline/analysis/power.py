@@ -146,7 +146,7 @@ def _of_run(
     rows = slice(run.start, run.end)
     time, rpm, speed = view.time[rows], full.rpm[rows], gears.speed_kmh[rows]
     ratio = rpm / speed
-    middle = float(np.nanmedian(ratio))
+    middle = smoothing.median_or_nan(ratio)
     # Slip of clutch or tyres shows as a ratio that drifts; a slow speed channel scatters.
     if not np.isfinite(middle) or abs(middle / run.ratio - 1.0) > 0.04:
         return None
@@ -204,7 +204,7 @@ def _from_air(view: View, full: FullThrottleRuns, row: int) -> tuple[float, floa
     if not np.isfinite(flow):
         return float("nan"), float("nan")
     mixture = view.get("lambda")
-    lam = float(np.nanmedian(mixture[near])) if mixture is not None else 0.88
+    lam = smoothing.median_or_nan(mixture[near]) if mixture is not None else 0.88
     # Air sets the power; beyond lambda 0.9 missing fuel costs work in proportion.
     work = WORK_PER_AIR_J_KG / max(lam / 0.95, 1.0) if np.isfinite(lam) else WORK_PER_AIR_J_KG
     watts = flow * work * DRIVELINE
@@ -222,10 +222,10 @@ def _air_flow(view: View, full: FullThrottleRuns, near: Floats) -> tuple[float, 
         return float("nan"), float("nan")
     held = segments.hold(view.time, intake, seconds=5.0)
     flow = air.engine_air_flow_kg_s(
-        pressure_pa=float(np.nanmedian(pressure[near])) * 1000.0,
-        temperature_k=float(np.nanmedian(held[near])) + air.KELVIN,
+        pressure_pa=smoothing.median_or_nan(pressure[near]) * 1000.0,
+        temperature_k=smoothing.median_or_nan(held[near]) + air.KELVIN,
         displacement_m3=view.vehicle.engine.displacement_l / 1000.0,
-        speed_rpm=float(np.nanmedian(full.rpm[near])),
+        speed_rpm=smoothing.median_or_nan(full.rpm[near]),
         volumetric_efficiency=VOLUMETRIC,
     )
     return float(flow), VOLUMETRIC_ERROR

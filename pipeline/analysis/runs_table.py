@@ -187,11 +187,11 @@ def _least(values: Floats | None) -> float | None:
 
 
 def _mean(values: Floats | None) -> float | None:
-    return None if values is None else _cell(float(np.nanmean(values)))
+    return None if values is None else _cell(smoothing.mean_or_nan(values))
 
 
 def _last(values: Floats | None) -> float | None:
-    return None if values is None else _cell(float(np.nanmean(values[-5:])))
+    return None if values is None else _cell(smoothing.mean_or_nan(values[-5:]))
 
 
 def _digest(run: FullThrottleRun, row: list[str | float | None]) -> dict[str, float | None]:

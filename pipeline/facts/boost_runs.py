@@ -98,6 +98,8 @@ def compute(view: View) -> BoostRuns:
         asked = target is not None and bool(
             np.nanmax(target[run.start : run.end], initial=0.0) >= level + LEAST_BOOST_KPA
         )
+        if not np.isfinite(part).any():
+            continue
         if np.nanmax(part, initial=0.0) < level + LEAST_BOOST_KPA and not asked:
             continue
         found.append(_measure(time, full.rpm, smooth, target, duty, run, level))
@@ -122,7 +124,7 @@ def _measure(
     if np.isfinite(later).sum() > 2 and np.nanmedian(later) > barometer + LEAST_BOOST_KPA:
         goal = float(np.nanmedian(later))
     reached = p >= barometer + SPOOLED_SHARE * (p[peak] - barometer)
-    own_level = float(np.nanmedian(p[int(np.argmax(reached)) :]))
+    own_level = smoothing.median_or_nan(p[int(np.argmax(reached)) :])
     level = goal if np.isfinite(goal) else own_level
     threshold = barometer + SPOOLED_SHARE * (level - barometer)
     spooled_at, spool_rpm = _crossing(t, p, n, threshold)
@@ -133,9 +135,9 @@ def _measure(
     error = overshoot = creep = creep_over = rise = plateau_kpa = float("nan")
     wastegate = wastegate_spread = wastegate_end = float("nan")
     if long_enough:
-        plateau_kpa = float(np.nanmean(p[plateau]))
+        plateau_kpa = smoothing.mean_or_nan(p[plateau])
         if np.isfinite(goal):
-            error = float(np.nanmean((p - wanted)[plateau]))
+            error = smoothing.mean_or_nan((p - wanted)[plateau])
         span = float(np.ptp(n[plateau]))
         if span >= CREEP_SPAN_RPM:
             creep = _slope(n[plateau], p[plateau]) * 1000.0
@@ -143,17 +145,17 @@ def _measure(
             if np.isfinite(goal):
                 creep_over = _slope(n[plateau], (p - wanted)[plateau]) * 1000.0
         if duty is not None and np.isfinite(duty[rows][plateau]).any():
-            wastegate = float(np.nanmedian(duty[rows][plateau]))
+            wastegate = smoothing.median_or_nan(duty[rows][plateau])
             wastegate_spread = float(np.nanstd(duty[rows][plateau]))
-            wastegate_end = float(np.nanmedian(duty[rows][t >= t[-1] - 0.4]))
+            wastegate_end = smoothing.median_or_nan(duty[rows][t >= t[-1] - 0.4])
     window = (t >= spooled_at) & (t <= spooled_at + OVERSHOOT_WINDOW_S)
     if np.isfinite(spooled_at) and fresh and window.sum() >= 3:
         over = p - (wanted if np.isfinite(goal) else plateau_kpa)
-        overshoot = float(np.nanmax(over[window], initial=np.nan))
-        overshoot = max(overshoot, 0.0) if np.isfinite(overshoot) else overshoot
+        if np.isfinite(over[window]).any():
+            overshoot = float(np.nanmax(over[window], initial=0.0))
     return BoostRun(
         run=run, barometer_kpa=barometer, peak_kpa=float(p[peak]), peak_rpm=float(n[peak]),
-        end_kpa=float(np.nanmean(p[t >= t[-1] - 0.3])), plateau_kpa=plateau_kpa, target_kpa=goal,
+        end_kpa=smoothing.mean_or_nan(p[t >= t[-1] - 0.3]), plateau_kpa=plateau_kpa, target_kpa=goal,
         spool_s=spool, spool_rpm=spool_rpm if fresh else float("nan"), spooled_at_s=spooled_at,
         error_kpa=error, overshoot_kpa=overshoot, creep_kpa_per_krpm=creep, duty_pct=wastegate,
         duty_spread_pct=wastegate_spread, duty_end_pct=wastegate_end, creep_over_target=creep_over,

@@ -58,3 +58,15 @@ def row_seconds(time: Floats, *, longest: float = 1.0) -> Floats:
     step = np.diff(time)
     both = np.r_[step[0], step] + np.r_[step, step[-1]]
     return np.asarray(np.minimum(0.5 * both, longest), dtype=np.float64)
+
+
+def mean_or_nan(values: Floats) -> float:
+    """Mean of the finite values, NaN where there is none."""
+    good = values[np.isfinite(values)]
+    return float(good.mean()) if good.size else float("nan")
+
+
+def median_or_nan(values: Floats) -> float:
+    """Median of the finite values, NaN where there is none."""
+    good = values[np.isfinite(values)]
+    return float(np.median(good)) if good.size else float("nan")
