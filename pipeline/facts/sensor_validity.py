@@ -84,14 +84,13 @@ STUCK_S: Mapping[str, float] = {
     "oil_temperature": 400.0,
     "narrowband_voltage": 60.0,
     "fuel_pressure": 240.0,
-    "oil_pressure": 60.0,
     "exhaust_gas_temperature": 60.0,
 }
 #: and this many times longer than it usually holds a value (its own 95th percentile).
 STUCK_TIMES = 25.0
 #: The floor of a voltage-driven sensor whose signal is gone (while the engine runs).
 DEAD_FLOOR: Mapping[str, float] = {
-    "manifold_pressure": 12.0,
+    "manifold_pressure": 2.5,  # under any overrun vacuum
     "battery_voltage": 6.0,
     "fuel_pressure": 5.0,
     "mass_air_flow": 0.0,
@@ -332,7 +331,6 @@ _DRIVERS: Mapping[str, tuple[tuple[str, float], ...]] = {
     "oil_temperature": (("engine_speed", 1500.0),),
     "narrowband_voltage": (("engine_speed", 900.0),),
     "fuel_pressure": (("manifold_pressure", 40.0),),
-    "oil_pressure": (("engine_speed", 1500.0),),
     "exhaust_gas_temperature": (("engine_speed", 1500.0),),
 }
 #: Values at which a channel may honestly rest for long: at standstill or its own end.

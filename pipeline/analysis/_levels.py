@@ -1,0 +1,231 @@
+"""What a channel betrays by its own level: held with the noise on, drowned in noise, clipped."""
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from pipeline.analysis._suspects import BLOCK_S, Bools, Floats, Suspect, blocks_of, local_noise
+from pipeline.channels import CHANNELS
+
+# All sizes: common practice, no source; each well above what open logs of healthy cars show.
+#: Spread over many blocks that a live sensor exceeds while its drivers move.
+HELD: Mapping[str, tuple[float, float]] = {  # channel: (spread, least seconds)
+    "manifold_pressure": (2.0, 20.0),
+    "throttle_position": (0.8, 45.0),
+    "coolant_temperature": (0.7, 150.0),
+    "engine_speed": (6.0, 15.0),
+    "lambda": (0.012, 40.0),
+    "mass_air_flow": (0.4, 20.0),
+    "fuel_pressure": (6.0, 240.0),
+    "battery_voltage": (0.02, 400.0),
+}
+#: Movement (5-95 %) of another channel that must show in the held one.
+DRIVERS: Mapping[str, tuple[tuple[str, float], ...]] = {
+    "manifold_pressure": (("throttle_position", 18.0), ("engine_speed", 1100.0)),
+    "throttle_position": (("manifold_pressure", 50.0),),
+    "coolant_temperature": (("engine_speed", 500.0),),
+    "engine_speed": (("vehicle_speed", 25.0), ("manifold_pressure", 40.0)),
+    "lambda": (("lambda_target", 0.08), ("manifold_pressure", 90.0)),
+    "mass_air_flow": (("engine_speed", 1100.0),),
+    "fuel_pressure": (("manifold_pressure", 70.0),),
+    "battery_voltage": (("engine_speed", 900.0),),
+}
+COLD_C = 74.0  # below every thermostat: an engine that pulls warms up
+WARMING_K_PER_MIN = 1.2  # warm-up before a hold that makes a sudden hold a fault
+#: Where a held value is no reading but the end of the scale: (at or below, mode).
+FLOOR = {
+    "manifold_pressure": ((4.0, "dead"), (16.0, "open")),
+    "throttle_position": ((-0.5, "dead"),),
+}
+CEILING = {"manifold_pressure": (295.0, "short"), "throttle_position": (99.9, "short")}
+NOISE: Mapping[str, float] = {
+    "manifold_pressure": 2.6,
+    "coolant_temperature": 1.0,
+    "intake_air_temperature": 1.2,
+    "oil_temperature": 1.5,
+    "throttle_position": 1.4,
+    "battery_voltage": 0.35,
+    "barometric_pressure": 1.0,
+    "lambda": 0.05,
+    "vehicle_speed": 3.0,
+    "fuel_pressure": 15.0,
+    "oil_pressure": 25.0,
+    "ambient_air_temperature": 1.0,
+}
+NOISE_SHARE = 0.035  # of a pressure's own level: intake strokes modulate it by 1 to 2 %
+SATURATED_S = 0.6
+
+
+def held(time: Floats, values: Mapping[str, Floats], running: Bools) -> list[Suspect]:
+    """Find channels that hold one level, their noise apart, while what drives them moves."""
+    found = []
+    for name, (spread, least_s) in HELD.items():
+        if name not in values:
+            continue
+        own = blocks_of(time, values[name], running)
+        drivers = [
+            (blocks_of(time, values[d], running), size) for d, size in DRIVERS[name] if d in values
+        ]
+        best = _longest_hold(own.low, own.high, own.middle, spread)
+        if best is None:
+            continue
+        a, b = best
+        seconds = (b - a) * BLOCK_S
+        level = float(np.nanmedian(own.middle[a:b]))
+        moved = any(_moved(d.middle[a:b]) >= size for d, size in drivers)
+        if seconds < least_s or not moved or not _may_not_rest(name, level, own.middle, a, seconds):
+            continue
+        mode = _mode_of_level(name, level)
+        found.append(
+            Suspect(
+                channels=(name,), mode=mode, start_s=float(own.start_s[a]),
+                end_s=float(min(own.start_s[b - 1] + BLOCK_S, time[-1])), confidence=0.93,
+                seen=f"it stands at one value for {seconds:.0f} s while the engine changes",
+                evidence={"held_value": (level, CHANNELS[name].unit), "held_for": (seconds, "s")},
+            )
+        )  # fmt: skip
+    return found
+
+
+def _longest_hold(
+    low: Floats, high: Floats, middle: Floats, spread: float
+) -> tuple[int, int] | None:
+    """Return the longest run of blocks whose medians and inner ranges stay within ``spread``."""
+    quiet = np.isfinite(middle) & (high - low <= 1.6 * spread)
+    best: tuple[int, int] | None = None
+    begin = 0
+    lowest = highest = np.nan
+    for k in range(middle.size + 1):
+        ok = k < middle.size and bool(quiet[k])
+        if ok and k > begin:
+            lowest, highest = min(lowest, middle[k]), max(highest, middle[k])
+            if highest - lowest > spread:
+                ok = False
+        elif ok:
+            lowest = highest = middle[k]
+        if not ok:
+            if k > begin and (best is None or k - begin > best[1] - best[0]):
+                best = (begin, k)
+            begin = k if k < middle.size and quiet[k] else k + 1
+            if k < middle.size and quiet[k]:
+                lowest = highest = middle[k]
+    return best
+
+
+def _moved(middle: Floats) -> float:
+    y = middle[np.isfinite(middle)]
+    return float(np.subtract(*np.percentile(y, [95, 5]))) if y.size >= 3 else 0.0
+
+
+def _may_not_rest(name: str, level: float, middle: Floats, a: int, seconds: float) -> bool:
+    """Whether a live sensor could not honestly rest at this level for so long."""
+    if name == "lambda":
+        return level < 1.2
+    if name == "throttle_position":
+        return True
+    if name != "coolant_temperature":
+        return True
+    if level >= COLD_C:
+        return False
+    before = middle[max(0, a - 12) : a]
+    before = before[np.isfinite(before)]
+    warming = before.size >= 6 and (before[-1] - before[0]) / (before.size * BLOCK_S / 60.0)
+    return bool(warming and warming >= WARMING_K_PER_MIN) or (level < 60.0 and seconds >= 300.0)
+
+
+def _mode_of_level(name: str, level: float) -> str:
+    for limit, mode in FLOOR.get(name, ()):
+        if level <= limit:
+            return mode
+    top = CEILING.get(name)
+    return top[1] if top is not None and level >= top[0] else "stuck"
+
+
+def noisy(time: Floats, values: Mapping[str, Floats], quiet: Bools) -> list[Suspect]:
+    """Find channels whose neighbouring samples scatter more than any healthy sensor of the kind.
+
+    ``quiet``: rows with steady engine, where nothing else makes a channel jump.
+    """
+    found = []
+    for name, limit in NOISE.items():
+        if name not in values:
+            continue
+        x = values[name]
+        use = quiet & np.isfinite(x)
+        if name == "lambda":
+            use &= (x > 0.7) & (x < 1.25)
+        reach = 2.5 if name.endswith("temperature") else 0.35
+        size = local_noise(time, x, use, reach)
+        if not np.isfinite(size):
+            continue
+        level = float(np.median(np.abs(x[use])))
+        if name.endswith("pressure"):
+            limit = max(limit, NOISE_SHARE * level)
+        halves = _noise_by_block(time, x, use, limit, reach)
+        if size < limit and halves is None:
+            continue
+        a, b, size = halves if halves is not None else (float(time[0]), float(time[-1]), size)
+        found.append(
+            Suspect(channels=(name,), mode="noise", start_s=a, end_s=b, confidence=0.9,
+                    seen="neighbouring samples scatter more than this kind of sensor can",
+                    evidence={"scatter": (size, CHANNELS[name].unit), "usual_at_most": (limit, CHANNELS[name].unit)})
+        )  # fmt: skip
+    return found
+
+
+def _noise_by_block(
+    time: Floats, x: Floats, use: Bools, limit: float, reach: float
+) -> tuple[float, float, float] | None:
+    """From when on (minutes) the scatter exceeds the limit, None where it never does for two."""
+    minute = ((time - time[0]) // 60.0).astype(int)
+    sizes = [local_noise(time, x, use & (minute == m), reach) for m in range(int(minute[-1]) + 1)]
+    loud = [m for m, s in enumerate(sizes) if np.isfinite(s) and s >= limit]
+    known = [m for m, s in enumerate(sizes) if np.isfinite(s) and m >= loud[0]] if loud else []
+    if len(loud) < 2 or len(loud) < 0.7 * len(known):
+        return None
+    size = float(np.median([sizes[m] for m in loud]))
+    return float(time[0] + 60 * loud[0]), float(min(time[-1], time[0] + 60 * (loud[-1] + 1))), size
+
+
+def saturated(
+    time: Floats, values: Mapping[str, Floats], running: Bools, barometer_kpa: float,
+    range_kpa: float | None,
+) -> list[Suspect]:  # fmt: skip
+    """Find a manifold pressure that is cut off at one level: flatter than any pressure in boost.
+
+    Intake strokes and the boost control leave at least 0.5 % of movement; a clipped reading has
+    none beyond its own noise, never exceeds its level, and the speed rises meanwhile.
+    """
+    p, rpm = values.get("manifold_pressure"), values.get("engine_speed")
+    if p is None or rpm is None:
+        return []
+    known = running & np.isfinite(p)
+    rows = np.flatnonzero(known)
+    if rows.size < 50 or float(np.median(np.diff(time[rows]))) > 0.26:
+        return []
+    top = float(np.percentile(p[rows], 99.95))
+    if top < barometer_kpa + 8.0 and not (range_kpa is not None and top >= range_kpa - 1.5):
+        return []
+    noise = max(0.8, 0.006 * top)
+    near = np.zeros(time.size, dtype=bool)
+    near[rows] = p[rows] >= top - noise
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], near.view(np.int8), [0]])))
+    flat = []
+    for a, b in zip(edges[::2], edges[1::2] - 1, strict=True):
+        if time[b] - time[a] < SATURATED_S:
+            continue
+        rise = float(np.nanmax(rpm[a : b + 1]) - np.nanmin(rpm[a : b + 1]))
+        inside = p[a : b + 1][np.isfinite(p[a : b + 1])]
+        if rise >= 250.0 and inside.std() <= max(0.42, 0.0022 * top):
+            flat.append((float(time[a]), float(time[b])))
+    total = sum(b - a for a, b in flat)
+    boost_s = np.count_nonzero(known & (p > barometer_kpa + 5.0)) * float(np.median(np.diff(time)))
+    if total < max(1.0, 0.15 * boost_s):
+        return []
+    return [
+        Suspect(channels=("manifold_pressure",), mode="saturated", start_s=flat[0][0],
+                end_s=flat[-1][1], confidence=0.9, in_boost=top > barometer_kpa,
+                seen=f"it never passes {top:.0f} kPa and lies flat there for {total:.1f} s while "
+                "the engine speed rises: the real pressure may be higher",
+                evidence={"flat_at": (top, "kPa"), "flat_for": (total, "s")})
+    ]  # fmt: skip

@@ -1,0 +1,96 @@
+"""What the parts of the sensor check share: the suspect, and blocks of time to look at."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+BLOCK_S = 5.0  # long enough for a mean, short enough to date a fault
+
+
+@dataclass(frozen=True, kw_only=True)
+class Suspect:
+    """A sensor fault before it becomes a finding; evidence as name to (value, unit)."""
+
+    channels: tuple[str, ...]
+    mode: str
+    start_s: float
+    end_s: float
+    confidence: float
+    seen: str
+    evidence: Mapping[str, tuple[float, str]] = field(default_factory=dict)
+    in_boost: bool = False
+
+
+@dataclass(frozen=True)
+class Blocks:
+    """Low, middle and high (5, 50, 95 %) of a channel in blocks of BLOCK_S, NaN where empty."""
+
+    start_s: Floats
+    low: Floats
+    middle: Floats
+    high: Floats
+
+
+def block_index(time: Floats) -> NDArray[np.intp]:
+    """Block of every row (n,)."""
+    return ((time - time[0]) // BLOCK_S).astype(np.intp)
+
+
+def blocks_of(time: Floats, values: Floats, use: Bools) -> Blocks:
+    """Summarise the rows in ``use`` by block; a block needs two of them."""
+    index = block_index(time)
+    count = int(index[-1]) + 1
+    out = np.full((3, count), np.nan)
+    rows = np.flatnonzero(use & np.isfinite(values))
+    if rows.size:
+        order = rows[np.lexsort((values[rows], index[rows]))]
+        keys = index[order]
+        first = np.searchsorted(keys, np.arange(count), side="left")
+        last = np.searchsorted(keys, np.arange(count), side="right") - 1
+        size = last - first + 1
+        full = size >= 2
+        for row, share in enumerate((0.05, 0.5, 0.95)):
+            at = (first + share * (size - 1)).astype(np.intp)
+            out[row, full] = values[order[np.clip(at, 0, order.size - 1)]][full]
+    starts = time[0] + BLOCK_S * np.arange(count)
+    return Blocks(starts, out[0], out[1], out[2])
+
+
+def local_noise(time: Floats, values: Floats, use: Bools, longest_s: float = 0.5) -> float:
+    """Noise of neighbouring fresh samples in ``use``: robust size of their second difference.
+
+    A straight line through three samples leaves noise alone: sd(second difference) = 2.45 sd.
+    NaN with fewer than 50 triples that lie within ``longest_s``.
+    """
+    rows = np.flatnonzero(use & np.isfinite(values))
+    if rows.size < 60:
+        return float("nan")
+    fresh = np.concatenate([[True], np.diff(values[rows]) != 0.0])
+    rows = rows[fresh]
+    if rows.size < 60:
+        return 0.0
+    y, t = values[rows], time[rows]
+    close = (t[2:] - t[:-2]) <= longest_s
+    if np.count_nonzero(close) < 50:
+        return float("nan")
+    second = np.abs(y[2:] - 2.0 * y[1:-1] + y[:-2])[close]
+    return float(np.median(second)) / 0.6745 / np.sqrt(6.0)
+
+
+def mean_between(time: Floats, total: Floats, count: Floats, begin: Floats, end: Floats) -> Floats:
+    """Mean of a channel between times, from its running sums (n + 1,); NaN where empty."""
+    a, b = np.searchsorted(time, begin), np.searchsorted(time, end)
+    n = count[b] - count[a]
+    return np.where(n > 0, (total[b] - total[a]) / np.maximum(n, 1), np.nan)
+
+
+def running_sums(values: Floats) -> tuple[Floats, Floats]:
+    """Sums and counts of the finite values before each row, each (n + 1,)."""
+    known = np.isfinite(values)
+    total = np.concatenate([[0.0], np.cumsum(np.where(known, values, 0.0))])
+    return total, np.concatenate([[0.0], np.cumsum(known)]).astype(np.float64)

@@ -1,0 +1,224 @@
+"""Whether the sensors can be believed: each channel by itself and against its siblings."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from pipeline.analysis._ground import ground_shift
+from pipeline.analysis._levels import held, noisy, saturated
+from pipeline.analysis._siblings import (
+    at_rest,
+    below_ambient,
+    cold_soak,
+    speed_dead,
+    supply_lost,
+    swapped,
+    voltage,
+)
+from pipeline.analysis._suspects import Suspect
+from pipeline.channels import CHANNELS
+from pipeline.facts.sensor_validity import JUDGED, ChannelFault, SensorValidity
+from pipeline.facts.states import States
+from pipeline.meta import Meta
+from pipeline.results import (
+    Cause,
+    Check,
+    Finding,
+    LimitOfDetection,
+    Quantity,
+    Result,
+    Severity,
+    evidence,
+)
+from pipeline.session import View
+
+META = Meta(
+    question="Can the sensors be believed?",
+    version=1,
+    kinds=("sensor_fault",),
+    references=(
+        "Steinhart, Hart: Calibration curves for thermistors, Deep-Sea Research 15, 1968",
+        "plausibility of siblings, stuck and clipped readings: common practice, no source",
+    ),
+    needs_any=(JUDGED,),
+    facts=("sensor_validity",),
+    optional_facts=("states",),
+    step=1,
+)
+
+#: The correction of fuel rests on these: a fault there is act.
+CORRECTING = frozenset({"lambda", "manifold_pressure", "mass_air_flow", "coolant_temperature",
+                        "intake_air_temperature"})  # fmt: skip
+#: What a wrong channel makes worthless until it is mended.
+BLOCKS = {
+    "lambda": ("lean_under_load", "rich_under_load", "lean_running", "rich_running", "trim_limit",
+               "transient_mixture", "exhaust_leak", "intake_leak"),
+    "manifold_pressure": ("boost_loss", "over_boost", "boost_creep", "knock_risk", "intake_leak",
+                          "lean_under_load", "lean_running", "rich_running", "low_fuel_pressure"),
+    "coolant_temperature": ("overheating", "thermostat_stuck_open", "slow_warm_up",
+                            "air_in_coolant", "coolant_loss_suspected"),
+    "intake_air_temperature": ("hot_intake", "knock_risk", "lean_running", "rich_running"),
+    "battery_voltage": ("low_charging_voltage", "high_charging_voltage"),
+    "oil_pressure": ("low_oil_pressure",),
+    "fuel_pressure": ("low_fuel_pressure",),
+}  # fmt: skip
+WORDS = {
+    "stuck": "stands still at one value",
+    "open": "reads as if its plug were off or a wire broken",
+    "short": "reads as if its wire were shorted",
+    "offset": "is off by a fixed amount",
+    "scale": "is off in proportion",
+    "noise": "is drowned in noise",
+    "spike": "spikes",
+    "slow": "follows too slowly",
+    "ground_shift": "moves with the electrical load",
+    "saturated": "is at the end of its range",
+    "reference_lost": "loses its supply now and then",
+    "swapped": "looks exchanged with the other one",
+    "dead": "gives no signal",
+}
+CURES = {
+    "open": "pull and push the plug, then measure the sensor's resistance against its table",
+    "short": "unplug the sensor: if the reading goes to the other end, the sensor is shorted",
+    "stuck": "unplug the sensor: if the reading does not change, look at the logger and the wire",
+    "dead": "measure supply, ground and signal at the plug",
+    "offset": "compare with a second instrument at one point",
+    "scale": "compare with a second instrument at two points",
+    "noise": "look for the wire beside coils and injectors, and at the sensor's ground",
+    "spike": "wiggle plug and loom with key on and watch the reading",
+    "slow": "look at the sensor's tip and the hose to it",
+    "ground_shift": "volt drop from the sensor ground to battery minus, loads switched on",
+    "saturated": "fit a sensor with a larger range before any more boost",
+    "reference_lost": "measure the 5 V supply while wiggling the loom: one sensor may pull it down",
+    "swapped": "unplug one and see which reading goes away",
+}
+STILL_AFTER_S = 4.0  # a manifold needs seconds to fill after a stop
+
+
+def analyse(view: View) -> Result:
+    """Gather suspects from every part, keep one per channel, and tell them."""
+    validity: SensorValidity = view.fact("sensor_validity")
+    states: States | None = view.fact("states")
+    time = view.time
+    values = {n: view.channel(n) for n in view.names()}
+    if time.size < 50 or view.duration_s < 5.0:
+        return Result(status="not_judged", why="the log is too short to judge a sensor")
+    suspects = [_from_fault(f) for f in validity.faults]
+    if states is not None:
+        suspects += _with_states(view, values, states)
+    chosen = _one_per_channel(suspects)
+    findings = [_finding(s) for s in chosen]
+    judged = [n for n in values if n in JUDGED]
+    why = (
+        f"{len(findings)} of {len(judged)} sensors cannot be believed: "
+        + "; ".join(f"{_spoken(s.channels)} {WORDS[s.mode]}" for s in chosen)
+        if findings
+        else f"nothing speaks against the {len(judged)} sensors that were looked at"
+    )
+    ran = states is not None and bool(states.running.any())
+    over = float(np.count_nonzero(states.running)) / max(time.size, 1) if states is not None else 0
+    return Result(
+        status="found" if findings else "clear",
+        why=why,
+        findings=findings,
+        limits_of_detection={
+            "sensor_fault": LimitOfDetection(
+                could_show=ran, smallest=Quantity(value=3.0, unit="kPa") if ran else None,
+                over_s=round(over * view.duration_s, 1),
+            )
+        },
+        digest={"faulty": {n: s.mode for s in chosen for n in s.channels},
+                "looked_at": sorted(judged)},
+    )  # fmt: skip
+
+
+def _with_states(view: View, values: dict[str, np.ndarray], states: States) -> list[Suspect]:
+    time = view.time
+    running = states.running
+    settled = running & (time - (states.first_running_s or time[0]) > 30.0)
+    warm = running & (time - (states.first_running_s or time[0]) > 300.0)
+    still = ~running & ~states.cranking & np.isfinite(states.rpm) & (states.rpm < 1.0)
+    last_turn = np.maximum.accumulate(np.where(~still, time, -1e9))
+    still &= time - last_turn > STILL_AFTER_S
+    still |= (states.mask("key_on")) & (time > time[0] + 0.3) & (states.rpm < 1.0)
+    before = states.mask("key_on") if states.start_seen else np.zeros(time.size, dtype=bool)
+    quiet = settled & states.mask("idle", "cruise")
+    engine, site = view.vehicle.engine, view.vehicle.site
+    altitude = site.altitude_m if view.vehicle.is_given("site.altitude_m") else None
+    found = held(time, values, settled)
+    found += noisy(time, values, quiet)
+    found += saturated(time, values, running, states.barometer_kpa,
+                       view.vehicle.manifold_pressure_sensor.range_kpa)  # fmt: skip
+    found += at_rest(time, values, still, altitude)
+    found += voltage(time, values, before, warm)
+    found += cold_soak(time, values, before, engine.thermostat_c, warm)
+    found += below_ambient(time, values, warm)
+    found += swapped(time, values, warm)
+    found += supply_lost(time, values, running)
+    found += speed_dead(time, values, settled)
+    found += ground_shift(time, values, running)
+    return found
+
+
+def _from_fault(fault: ChannelFault) -> Suspect:
+    seen = {
+        "spike": f"{fault.count} lone samples that no engine can make",
+        "open": f"it reads {fault.value:.0f} °C, the cold end of its table",
+        "short": f"it reads {fault.value:.0f} °C, the hot end of its table",
+    }.get(fault.mode, f"it reads {fault.value:g} and nothing else")
+    shown = {"reading": (fault.value, CHANNELS[fault.channel].unit)}
+    return Suspect(channels=(fault.channel,), mode=fault.mode, start_s=fault.start_s,
+                   end_s=fault.end_s, confidence=0.95, seen=seen,
+                   evidence={**shown, "episodes": (float(fault.count), "1")})  # fmt: skip
+
+
+#: The mode that explains the others on the same channel comes first.
+_ORDER = ("swapped", "reference_lost", "saturated", "open", "short", "dead", "ground_shift",
+          "stuck", "spike", "noise", "scale", "offset", "slow")  # fmt: skip
+
+
+def _one_per_channel(suspects: Sequence[Suspect]) -> list[Suspect]:
+    """Keep the most telling suspect of each channel (a shared fault first)."""
+    taken: set[str] = set()
+    kept = []
+    for s in sorted(suspects, key=lambda s: (_ORDER.index(s.mode), s.start_s, s.channels)):
+        if taken & set(s.channels):
+            continue
+        taken |= set(s.channels)
+        kept.append(s)
+    return sorted(kept, key=lambda s: (s.start_s, s.channels))
+
+
+def _finding(s: Suspect) -> Finding:
+    severity: Severity = "watch"
+    if set(s.channels) & CORRECTING and s.confidence >= 0.8:
+        severity = "act"
+    if s.mode == "saturated" and s.in_boost:
+        severity = "stop"
+    names = _spoken(s.channels)
+    causes = {
+        "ground_shift": (("shared sensor ground", 0.8), ("noise from a fan or coil", 0.12)),
+        "saturated": (("the sensor's range is too small", 0.9),),
+        "reference_lost": (("5 V supply sags or a sensor shorts it", 0.85),),
+        "swapped": (("plugs or inputs exchanged", 0.9),),
+        "offset": (("sensor or its calibration", 0.65), ("ground or supply", 0.2)),
+        "spike": (("loose contact or interference", 0.8), ("sensor", 0.12)),
+        "noise": (("interference or a bad ground", 0.7), ("sensor", 0.2)),
+    }.get(s.mode, (("plug or wire", 0.55), ("sensor", 0.35)))
+    return Finding(
+        kind="sensor_fault", severity=severity, confidence=round(s.confidence, 3),
+        start_s=s.start_s, end_s=s.end_s, mode=s.mode, channels=list(s.channels),
+        title=f"The {names} {WORDS[s.mode]}",
+        detail=f"{s.seen[0].upper()}{s.seen[1:]}. What rests on this reading is not to be "
+        "trusted until it is mended.",
+        step=0 if severity == "stop" else 1,
+        blocks=sorted({k for n in s.channels for k in BLOCKS.get(n, ())}),
+        evidence=evidence(**dict(s.evidence)),
+        likely_causes=[Cause(cause=c, probability=p) for c, p in causes],
+        next_checks=[Check(text=CURES[s.mode][0].upper() + CURES[s.mode][1:], tool="multimeter",
+                           engine="key_on", minutes=10, decides=[c for c, _ in causes])],
+    )  # fmt: skip
+
+
+def _spoken(channels: Sequence[str]) -> str:
+    return " and the ".join(n.replace("_", " ") for n in channels)
