@@ -1,0 +1,79 @@
+"""The lines of a text as arrays: where they are, how many separators, what looks odd."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+
+_LF = 10
+
+
+@dataclass(frozen=True, slots=True)
+class Lines:
+    """Offsets of lines in `data` (end without the LF) and what their bytes say."""
+
+    data: bytes
+    start: Ints
+    end: Ints
+
+    def __len__(self) -> int:
+        return len(self.start)
+
+    def text(self, index: int) -> str:
+        """One line as text."""
+        return self.data[self.start[index] : self.end[index]].decode("utf-8", "replace")
+
+    def join(self, indices: Ints) -> bytes:
+        """Lines put together, in order; neighbours are copied at one go."""
+        if not len(indices):
+            return b""
+        breaks = np.flatnonzero(np.diff(indices) != 1) + 1
+        firsts = indices[np.concatenate(([0], breaks))]
+        lasts = indices[np.concatenate((breaks - 1, [len(indices) - 1]))]
+        view = memoryview(self.data)
+        parts = [view[a:b] for a, b in zip(self.start[firsts], self.end[lasts] + 1, strict=True)]
+        joined = b"".join(parts)
+        return joined if joined.endswith(b"\n") else joined + b"\n"
+
+
+def find_lines(data: bytes) -> Lines:
+    """Offsets of every line; a last one without LF counts too."""
+    buffer = np.frombuffer(data, dtype=np.uint8)
+    ends = np.flatnonzero(buffer == _LF).astype(np.int64)
+    if len(data) and (not len(ends) or ends[-1] != len(data) - 1):
+        ends = np.append(ends, len(data))
+    starts = np.empty_like(ends)
+    if len(ends):
+        starts[0] = 0
+        starts[1:] = ends[:-1] + 1
+    return Lines(data, starts, ends)
+
+
+def count_per_line(lines: Lines, byte: int) -> Ints:
+    """How often a byte stands in each line."""
+    buffer = np.frombuffer(lines.data, dtype=np.uint8)
+    places = np.flatnonzero(buffer == byte)
+    upto = np.searchsorted(places, np.append(lines.start, len(buffer)))
+    return np.diff(upto).astype(np.int64)
+
+
+def letters_share(lines: Lines) -> npt.NDArray[np.float64]:
+    """Share of letters (ASCII and beyond) among each line's bytes."""
+    table = np.zeros(256, dtype=bool)
+    table[ord("A") : ord("Z") + 1] = True
+    table[ord("a") : ord("z") + 1] = True
+    table[128:] = True
+    buffer = np.frombuffer(lines.data, dtype=np.uint8)
+    places = np.flatnonzero(table[buffer])
+    upto = np.searchsorted(places, np.append(lines.start, len(buffer)))
+    share: npt.NDArray[np.float64] = np.diff(upto) / np.maximum(lines.end - lines.start, 1)
+    return share
+
+
+def first_bytes(lines: Lines) -> npt.NDArray[np.uint8]:
+    """The first byte of each line, LF for an empty one."""
+    buffer = np.frombuffer(lines.data + b"\n", dtype=np.uint8)
+    return buffer[lines.start]

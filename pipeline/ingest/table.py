@@ -1,0 +1,331 @@
+"""Text to columns: polars' own reader where the text is clean, the repair path where not.
+
+Both give the same on clean text. The fast path is taken when the number of separators is
+exactly right and every cell of every number column is a number; polars then has nothing to
+guess. Everything else is parted line by line into rows that can be assigned to columns without
+a guess, lines that are no rows, and rows dropped with their reason.
+"""
+
+import io
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import polars as pl
+
+from pipeline.ingest.cells import blanks_to_tabs
+from pipeline.ingest.dialect import Layout, kind_of
+from pipeline.ingest.lines import Bools, Ints, Lines, find_lines
+from pipeline.ingest.numbers import decimal_of, to_numbers
+from pipeline.ingest.repair import Odd, Stretch, part
+
+COLUMN_SAMPLE = 400
+"""Rows looked at to tell number columns from text columns."""
+
+
+@dataclass(slots=True)
+class Column:
+    """One column of a stretch. `unreadable` marks cells that hold no number where one belongs."""
+
+    header: str
+    unit_cell: str
+    values: pl.Series
+    unreadable: Bools | None = None
+    cell_unit: str = ""
+    decimal: str = "."
+
+    @property
+    def numeric(self) -> bool:
+        """Whether the column holds numbers."""
+        return self.values.dtype == pl.Float64
+
+
+@dataclass(slots=True)
+class Section:
+    """Rows under one header. `line` counts from 1."""
+
+    header_line: int
+    unit_line: int
+    columns: list[Column]
+    line: Ints
+    markers: list[tuple[int, str]] = field(default_factory=list)
+    dropped: Counter[str] = field(default_factory=Counter)
+
+
+@dataclass(slots=True)
+class Table:
+    """All sections of a file and what was no row."""
+
+    sections: list[Section]
+    other: Counter[str]
+    preamble: list[str]
+    unfinished: bool = False
+
+
+def read_table(data: bytes, layout: Layout, *, finished: bool) -> Table:
+    """Read the whole text under a layout."""
+    if layout.separator in (" ", "  "):
+        text = blanks_to_tabs(data.decode("utf-8", "replace"), layout.separator, layout.quote)
+        data, separator = text.encode("utf-8"), "\t"
+    else:
+        separator = layout.separator
+    lines = find_lines(data)
+    preamble = [lines.text(i) for i in range(min(layout.header, len(lines)))]
+    fast = _fast(data, lines, layout, separator) if finished else None
+    if fast is not None:
+        other = Counter({"preamble": sum(bool(line.strip()) for line in preamble)})
+        other["blank"] = len(preamble) - other["preamble"]
+        other["header"] = 1
+        between = layout.first_data - layout.header - 1
+        other["unit"] = len(layout.unit_lines)
+        other["preamble"] += between - len(layout.unit_lines)
+        return Table([fast], +other, preamble)
+    stretches, other, unfinished = part(lines, layout, separator, finished=finished)
+    sections = [
+        section
+        for stretch in stretches
+        if (section := _section(lines, stretch, layout, separator, other)) is not None
+    ]
+    return Table(sections, +other, preamble, unfinished)
+
+
+def _fast(data: bytes, lines: Lines, layout: Layout, separator: str) -> Section | None:
+    """The whole body through polars' reader, None where the text is not clean."""
+    first = layout.first_data
+    count, rows = len(layout.names), len(lines) - first
+    if rows < 1 or layout.width != count or count < 2:
+        return None
+    body = memoryview(data)[int(lines.start[first]) :]
+    raw = bytes(body) if first else data
+    if raw.count(separator.encode()) != rows * (count - 1):
+        return None
+    if layout.quote.encode() in raw or b"\0" in raw or b"\n\n" in raw or raw[:1] == b"\n":
+        return None
+    sample = _sample_rows([lines.text(i) for i in _spread(first, len(lines))], separator)
+    numeric, decimals = _kinds(sample, count, layout.decimal)
+    used = {decimals[i] for i in range(count) if numeric[i]}
+    if len(used) > 1 or not used:
+        return None
+    frame = _polars(raw, separator, numeric, used.pop())
+    if frame is None or frame.height != rows:
+        return None
+    columns = []
+    for index, name in enumerate(layout.names):
+        series = frame.to_series(index)
+        if numeric[index]:
+            if series.dtype == pl.Float64 and not _finite(series):
+                series = series.set(series.is_nan() | series.is_infinite(), None)
+            columns.append(Column(name, _at(layout.units, index), series, None, "",
+                                  decimals[index]))  # fmt: skip
+        else:
+            columns.append(Column(name, _at(layout.units, index), series))
+    if _has_markers(columns):
+        return None
+    numbers = np.arange(first + 1, len(lines) + 1, dtype=np.int64)
+    unit_line = layout.unit_lines[0] + 1 if layout.unit_lines else 0
+    return Section(layout.header + 1, unit_line, columns, numbers)
+
+
+def _finite(series: pl.Series) -> bool:
+    total = series.sum()
+    return total is None or bool(np.isfinite(total))
+
+
+def _has_markers(columns: Sequence[Column]) -> bool:
+    """Whether a text column of clock readings holds other text: such lines are looked at."""
+    for column in columns:
+        if column.numeric or not len(column.values):
+            continue
+        head = column.values.drop_nulls().head(50).to_list()
+        if head and all(kind_of(cell) == "t" for cell in head):
+            letters = column.values.str.contains(r"[B-LNOQ-Zb-lnoq-y]{2}|^\s*[#%/]").any()
+            if letters:
+                return True
+    return False
+
+
+def _polars(
+    raw: bytes, separator: str, numeric: Sequence[bool], decimal: str
+) -> pl.DataFrame | None:
+    schema = {f"c{i}": pl.Float64 if number else pl.String for i, number in enumerate(numeric)}
+    try:
+        return pl.read_csv(
+            io.BytesIO(raw), has_header=False, separator=separator, quote_char=None,
+            schema=schema, decimal_comma=decimal == ",",
+        )  # fmt: skip
+    except (pl.exceptions.PolarsError, ValueError):
+        return None
+
+
+def _section(
+    lines: Lines, stretch: Stretch, layout: Layout, separator: str, other: Counter[str]
+) -> Section | None:
+    count = len(stretch.names)
+    picked = stretch.plain[_spread(0, len(stretch.plain))] if len(stretch.plain) else ()
+    sample = _sample_rows([lines.text(int(i)) for i in picked], separator)
+    sample += [row for _, row in stretch.rows[:: max(1, len(stretch.rows) // COLUMN_SAMPLE)]]
+    numeric, decimals = _kinds(sample, count, layout.decimal)
+    raw = lines.join(stretch.plain)
+    width = stretch.width
+    numbers = stretch.plain + 1
+    frame = None
+    if (
+        not stretch.rows
+        and len(stretch.plain)
+        and len({d for d, n in zip(decimals, numeric, strict=True) if n}) == 1
+    ):
+        kinds = [*numeric, *[False] * (width - count)]
+        used = next(d for d, n in zip(decimals, numeric, strict=True) if n)
+        frame = _polars(raw, separator, kinds, used)
+        if frame is not None and frame.height != len(stretch.plain):
+            frame = None
+        if frame is not None:
+            fills = [_cleaned(frame.to_series(i)) for i in range(min(count, width))]
+            cols = _columns(stretch, fills, decimals)
+            if not _has_markers(cols):
+                return Section(stretch.header_line, stretch.unit_line, cols, numbers,
+                               list(stretch.markers), stretch.dropped)  # fmt: skip
+    texts = _as_text(raw, separator, width, len(stretch.plain))
+    if texts is None:
+        rows = [(int(i), lines.text(int(i)).split(separator)) for i in stretch.plain]
+        rows += stretch.rows
+        texts, numbers = [pl.Series([], dtype=pl.String)] * width, np.empty(0, dtype=np.int64)
+    else:
+        rows = list(stretch.rows)
+    texts = texts[:count]
+    while len(texts) < count:
+        texts.append(pl.Series([None] * len(numbers), dtype=pl.String))
+    if rows:
+        rows.sort(key=lambda row: row[0])
+        extra = np.array([row[0] + 1 for row in rows], dtype=np.int64)
+        order = np.argsort(np.concatenate((numbers, extra)), kind="stable")
+        numbers = np.concatenate((numbers, extra))[order]
+        merged = []
+        for index, text in enumerate(texts):
+            cells = pl.Series([_at(row[1], index) for row in rows], dtype=pl.String)
+            merged.append(pl.concat([text, cells])[order])
+        texts = merged
+    columns = []
+    for index, name in enumerate(stretch.names):
+        if numeric[index]:
+            found = to_numbers(texts[index], decimal=decimals[index])
+            columns.append(Column(name, _at(stretch.units, index), found.values,
+                                  found.unreadable, found.unit, decimals[index]))  # fmt: skip
+        else:
+            text = texts[index].str.strip_chars()
+            columns.append(Column(name, _at(stretch.units, index), text.set(text == "", None)))
+    section = Section(stretch.header_line, stretch.unit_line, columns, numbers,
+                      list(stretch.markers), stretch.dropped)  # fmt: skip
+    return _take_markers_out(section, texts, other)
+
+
+def _cleaned(series: pl.Series) -> pl.Series:
+    if series.dtype == pl.Float64:
+        return (
+            series if _finite(series) else series.set(series.is_nan() | series.is_infinite(), None)
+        )
+    text = series.str.strip_chars()
+    return text.set(text == "", None)
+
+
+def _columns(stretch: Stretch, series: list[pl.Series], decimals: Sequence[str]) -> list[Column]:
+    height = len(series[0]) if series else 0
+    while len(series) < len(stretch.names):
+        series.append(pl.Series([None] * height, dtype=pl.Float64))
+    return [
+        Column(name, _at(stretch.units, i), series[i], None, "", decimals[i])
+        for i, name in enumerate(stretch.names)
+    ]
+
+
+def _take_markers_out(section: Section, texts: list[pl.Series], other: Counter[str]) -> Section:
+    """Rows with words in place of numbers and nothing else are markers, not rows."""
+    size = len(section.line)
+    if not size:
+        return section
+    wordy = np.zeros(size, dtype=bool)
+    filled = np.zeros(size, dtype=np.int64)
+    for column, text in zip(section.columns, texts, strict=True):
+        there = (text.str.strip_chars() != "").fill_null(False).to_numpy()
+        filled += there
+        clock = column.values.drop_nulls().head(20).to_list() if not column.numeric else []
+        odd = column.unreadable
+        if clock and all(kind_of(cell) == "t" for cell in clock[:20]):
+            odd = text.str.contains(r"[A-Za-z]{3}").fill_null(False).to_numpy() & there
+        if odd is not None and odd.any():
+            words = text.str.contains(r"^\s*[#;%/]|\pL{2}").fill_null(False).to_numpy()
+            wordy |= odd & words
+    marker = wordy & (filled <= 2)
+    empty = filled == 0
+    if not marker.any() and not empty.any():
+        return section
+    for index in np.flatnonzero(marker):
+        cells = [str(text[int(index)] or "").strip() for text in texts]
+        section.markers.append((int(section.line[index]), " ".join(c for c in cells if c)))
+    other["marker"] += int(marker.sum())
+    other["blank"] += int((empty & ~marker).sum())
+    keep = ~(marker | empty)
+    mask = pl.Series(keep)
+    for column in section.columns:
+        column.values = column.values.filter(mask)
+        column.unreadable = column.unreadable[keep] if column.unreadable is not None else None
+    section.line = section.line[keep]
+    section.markers.sort()
+    return section
+
+
+def _as_text(raw: bytes, separator: str, width: int, height: int) -> list[pl.Series] | None:
+    if not height:
+        return [pl.Series([], dtype=pl.String)] * width
+    if width == 1:
+        # Polars takes an empty line for nothing; with one column it may be an empty cell.
+        cells = raw.decode("utf-8", "replace").split("\n")[:height]
+        return [pl.Series(cells, dtype=pl.String)]
+    frame = _polars(raw, separator, [False] * width, ".")
+    if frame is None or frame.height != height:
+        return None
+    return [frame.to_series(i) for i in range(width)]
+
+
+def _spread(first: int, last: int) -> Ints:
+    """Up to COLUMN_SAMPLE indices: the first, the last and some between."""
+    size = last - first
+    if size <= COLUMN_SAMPLE:
+        return np.arange(first, last, dtype=np.int64)
+    part = COLUMN_SAMPLE // 4
+    middle = np.linspace(first + part, last - part - 1, COLUMN_SAMPLE - 2 * part)
+    return np.unique(
+        np.concatenate(
+            (np.arange(first, first + part), middle.astype(np.int64), np.arange(last - part, last))
+        )  # fmt: skip
+    )
+
+
+def _sample_rows(texts: Sequence[str], separator: str) -> list[list[str]]:
+    return [text.split(separator) for text in texts]
+
+
+def _kinds(
+    sample: Sequence[Sequence[str]], count: int, decimal: str
+) -> tuple[list[bool], list[str]]:
+    """For each column whether it holds numbers, and its decimal mark."""
+    numeric: list[bool] = []
+    decimals: list[str] = []
+    for index in range(count):
+        cells = [row[index] for row in sample if index < len(row) and row[index].strip()]
+        kinds = Counter(kind_of(cell) for cell in cells)
+        numbers = kinds["n"]
+        # Half: damage may fill a column with rubbish, words are hardly ever numbers.
+        good = numbers > kinds["x"] + kinds["t"] or (not numbers and not kinds["x"] + kinds["t"])
+        numeric.append(good)
+        decimals.append(decimal_of((c for c in cells if kind_of(c) == "n"), decimal) if good
+                        else decimal)  # fmt: skip
+    return numeric, decimals
+
+
+def _at(items: Sequence[str], index: int) -> str:
+    return items[index] if index < len(items) else ""
+
+
+__all__ = ["Column", "Odd", "Section", "Table", "read_table"]
