@@ -95,7 +95,7 @@ def test_a_wrong_note_changes_nothing(tmp_path: Path, given_: dict[str, str], sa
 
 def test_a_wrong_logbook_is_left_alone(tmp_path: Path) -> None:
     (tmp_path / "logbook.toml").write_bytes(b"[[entry]\n")
-    with pytest.raises(NoteError, match="logbook.toml:1"):
+    with pytest.raises(NoteError, match=r"logbook\.toml:1"):
         add_note(tmp_path, "x", {}, NOW)
 
 
