@@ -13,7 +13,15 @@ import numpy as np
 
 from pipeline.ingest.cells import split_cells
 from pipeline.ingest.dialect import Layout, is_data, is_unit_row, kind_of, text_share
-from pipeline.ingest.lines import Ints, Lines, count_per_line, first_bytes, letters_share
+from pipeline.ingest.lines import (
+    Bools,
+    Floats,
+    Ints,
+    Lines,
+    count_per_line,
+    first_bytes,
+    letters_share,
+)
 from pipeline.ingest.text import MAX_LINE_BYTES
 from pipeline.ingest.words import recognised
 
@@ -102,7 +110,7 @@ def _last_line(
     if not text.strip("\0 \t"):
         other["nul_block" if "\0" in text else "blank"] += 1
         return
-    if _is_comment(text, layout.separator):
+    if _is_comment(text, layout):
         stretches[-1].markers.append((index + 1, _comment_text(text)))
         other["comment"] += 1
         return
@@ -112,7 +120,7 @@ def _last_line(
 Head = tuple[int, tuple[str, ...], int, tuple[str, ...]]
 
 
-def _headers(lines: Lines, layout: Layout, separator: str, letters: np.ndarray) -> list[Head]:  # type: ignore[type-arg]
+def _headers(lines: Lines, layout: Layout, separator: str, letters: Floats) -> list[Head]:
     """Every header: line, names, lines up to its unit row, units."""
     skip = layout.first_data - layout.header - 1
     found: list[Head] = [(layout.header, layout.names, skip, layout.units)]
@@ -192,8 +200,8 @@ def _fill(
     stretch: Stretch,
     indices: Ints,
     separators: Ints,
-    flagged: np.ndarray,  # type: ignore[type-arg]
-    letters: np.ndarray,  # type: ignore[type-arg]
+    flagged: Bools,
+    letters: Floats,
     layout: Layout,
     separator: str,
     other: Counter[str],
@@ -262,7 +270,7 @@ def _width(cells: Ints, count: int) -> int:
     return width
 
 
-def _empty_tail(lines: Lines, indices: Ints, surplus: int, separator: str) -> np.ndarray:  # type: ignore[type-arg]
+def _empty_tail(lines: Lines, indices: Ints, surplus: int, separator: str) -> Bools:
     """Whether lines end in `surplus` empty cells."""
     good = np.ones(len(indices), dtype=bool)
     buffer = np.frombuffer(lines.data, dtype=np.uint8)
@@ -292,8 +300,10 @@ def _joined(
     return None
 
 
-def _is_comment(text: str, separator: str) -> bool:
-    marks = [mark for mark in ("#", "%", "!", "*", "//", "--", ";", "'") if mark != separator]
+def _is_comment(text: str, layout: Layout) -> bool:
+    separator = layout.separator
+    used = (separator, layout.quote)
+    marks = [mark for mark in ("#", "%", "!", "*", "//", "--", ";", "'") if mark not in used]
     start = text.lstrip("\0 \t")
     return (
         start.startswith(tuple(marks))
@@ -311,7 +321,7 @@ def _judge(text: str, cells: list[str], stray: bool, width: int, count: int, lay
         return Odd("nul_block" if "\0" in text else "blank")
     if "\0" in text:
         return Odd("nul_bytes")
-    if _is_comment(text, layout.separator):
+    if _is_comment(text, layout):
         return Odd("comment", text=_comment_text(text))
     if not any(cell.strip() for cell in cells):
         return Odd("blank")

@@ -195,8 +195,11 @@ def _utf8_kind(data: bytes, skip: int) -> tuple[str, int]:
 
 
 def _from_cp1252(data: bytes) -> bytes:
-    # Five bytes have no meaning in cp1252; latin-1 gives them one, so that nothing is lost.
-    return data.decode("latin-1").translate(_CP1252).encode("utf-8")
+    try:
+        return data.decode("cp1252").encode("utf-8")
+    except UnicodeDecodeError:
+        # Five bytes have no meaning in cp1252; latin-1 gives them one, so that nothing is lost.
+        return data.decode("latin-1").translate(_CP1252).encode("utf-8")
 
 
 _CP1252 = {

@@ -40,13 +40,22 @@ _SAME = {
 }  # fmt: skip
 """Abbreviations and words of one meaning (common practice)."""
 
-_FILLERS = frozenset(
-    ["sensor", "signal", "value", "sens", "val", "channel", "the", "of", "der", "die", "das", "des", "du", "de", "del", "la", "le", "el", "los", "les", "l", "d", "percent", "in", "im", "am", "an", "measured", "gauge", "absolute", "deg"]
+
+def _words(text: str) -> frozenset[str]:
+    return frozenset(text.split())
+
+
+_FILLERS = _words(
+    "sensor signal value sens val channel the of der die das des du de del la le el los les l d "
+    "percent in im am an measured gauge absolute deg "
 )
 """Words that do not change which channel is meant."""
 
-_STATISTICS = frozenset(
-    ["average", "minimum", "maximum", "peak", "mean", "delta", "diff", "difference", "derivative", "filtered", "rate", "raw", "adc", "counts", "error", "limit", "threshold", "warning", "alarm", "status", "fault", "flag", "code", "learn", "learned", "offset", "compensation", "enrichment", "multiplier", "table", "base", "trim", "gain", "estimated", "model", "modelled", "predicted", "change", "gradient", "dot", "index", "number", "voltage", "volts"]
+_STATISTICS = _words(
+    "average minimum maximum peak mean delta diff difference derivative filtered rate raw adc "
+    "counts error limit threshold warning alarm status fault flag code learn learned offset "
+    "compensation enrichment multiplier table base trim gain estimated model modelled predicted "
+    "change gradient dot index number voltage volts "
 )
 """Words that make another quantity of a name unless the term itself carries them."""
 
@@ -97,8 +106,9 @@ def split_header(cell: str) -> tuple[str, str]:
     return text, ""
 
 
-_AMBIGUOUS_WORDS = frozenset(
-    ["s", "m", "h", "g", "v", "c", "f", "k", "a", "l", "n", "b", "d", "t", "in", "min", "bar", "hz", "deg", "rev", "%", "lambda", "afr", "phi", "counts", "count", "map", "on", "off", "state", "1"]
+_AMBIGUOUS_WORDS = _words(
+    "s m h g v c f k a l n b d t in min bar hz deg rev % lambda afr phi counts count map on off "
+    "state 1 "
 )
 _CLEAR_SHORT = frozenset(["s", "v", "c", "f", "k", "%", "deg", "bar", "ms", "us", "min"])
 
@@ -223,11 +233,19 @@ def recognised(cell: str) -> bool:
     return bool(find_channels(read_name(cell))) or is_clock_name(cell)
 
 
-_CLOCK_WORDS = frozenset(
-    ["time", "timestamp", "zeit", "zeitstempel", "uhrzeit", "temps", "heure", "horodatage", "tiempo", "hora", "elapsed", "datetime", "date", "datum", "fecha", "jour", "tag", "sec", "secs", "seconds", "sekunden", "secondes", "segundos", "millis", "milliseconds", "msec", "clock", "ts", "utc", "epoch", "laufzeit", "duration", "offset", "relative", "log", "recording", "session", "local", "gps", "stamp", "logtime", "logzeit", "ms", "t", "s", "of", "day", "tageszeit", "zeitpunkt", "device", "aufzeichnung", "since", "start", "marca", "system", "unix", "tick", "ticks", "counter", "micros", "microseconds", "us", "running", "run", "total", "ecu", "engine", "index", "relativ", "absolut", "absolute", "ellapsed"]
+_CLOCK_WORDS = _words(
+    "time timestamp zeit zeitstempel uhrzeit temps heure horodatage tiempo hora elapsed "
+    "datetime date datum fecha jour tag sec secs seconds sekunden secondes segundos millis "
+    "milliseconds msec clock ts utc epoch laufzeit duration offset relative log recording "
+    "session local gps stamp logtime logzeit ms t s of day tageszeit zeitpunkt device "
+    "aufzeichnung since start marca system unix tick ticks counter micros microseconds us "
+    "running run total ecu engine index relativ absolut absolute ellapsed "
 )
-_CLOCK_CORE = frozenset(
-    ["time", "timestamp", "zeit", "zeitstempel", "uhrzeit", "temps", "heure", "horodatage", "tiempo", "hora", "elapsed", "datetime", "date", "datum", "fecha", "sec", "secs", "seconds", "sekunden", "secondes", "segundos", "millis", "milliseconds", "msec", "clock", "ts", "epoch", "stamp", "logtime", "logzeit", "ms", "t", "s", "zeitpunkt", "tageszeit", "micros", "microseconds", "ticks", "tick", "laufzeit", "unix"]
+_CLOCK_CORE = _words(
+    "time timestamp zeit zeitstempel uhrzeit temps heure horodatage tiempo hora elapsed "
+    "datetime date datum fecha sec secs seconds sekunden secondes segundos millis milliseconds "
+    "msec clock ts epoch stamp logtime logzeit ms t s zeitpunkt tageszeit micros microseconds "
+    "ticks tick laufzeit unix "
 )
 
 
