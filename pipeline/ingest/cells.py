@@ -24,14 +24,18 @@ def split_cells(line: str, separator: str, quote: str = '"', escape: bool = Fals
 
 
 def blanks_to_tabs(text: str, separator: str, quote: str) -> str:
-    """Runs of blanks outside quotes to one tab, line by line; blanks at the ends are taken off."""
+    """Runs of blanks outside quotes to one tab, line by line; blanks at the ends are taken off.
+
+    Only text without tabs comes here: a tab is a separator of its own, and two have an empty
+    cell between them.
+    """
     least = len(separator)
     if quote in text:
-        pattern = re.compile(rf"{quote}[^{quote}\n]*{quote}|[ \t]{{{least},}}|\t")
+        pattern = re.compile(rf"{quote}[^{quote}\n]*{quote}|[ ]{{{least},}}")
         text = pattern.sub(lambda m: m.group() if m.group()[0] == quote else "\t", text)
         return re.sub(r"(?m)^[ \t]+|[ \t]+$", "", text)
     text = re.sub(r"(?m)^[ \t]+|[ \t]+$", "", text)
-    return re.sub(rf"[ \t]{{{least},}}", "\t", text)
+    return re.sub(rf" {{{least},}}", "\t", text)
 
 
 def _split_quoted(line: str, separator: str, quote: str, escape: bool) -> Cells:

@@ -88,7 +88,11 @@ def find_layout(lines: Sequence[str]) -> Layout | None:
     """The layout that explains the sample best, None where there is no table."""
     quote, escape = _quotes(lines)
     best: tuple[float, Layout] | None = None
+    tabs = sum("\t" in line for line in lines)
     for separator in _SEPARATORS:
+        if separator.isspace() and separator != "\t" and tabs:
+            # Runs of blanks would swallow tabs, and with them empty cells.
+            continue
         found = _try(lines, separator, quote, escape)
         if found and (best is None or found[0] > best[0] + 1e-9):
             best = found

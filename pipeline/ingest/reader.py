@@ -120,15 +120,25 @@ def _assemble(
     parts: list[_Part] = []
     dropped: Counter[str] = Counter()
     rows = 0
+    refusals: list[tuple[int, Refused]] = []
     for raw_section in table.sections:
         section = widen(raw_section, other)
         dropped.update(section.dropped)
         if not len(section.line):
             continue
-        part = _part(section, table.preamble, vehicle, messages)
+        try:
+            part = _part(section, table.preamble, vehicle, messages)
+        except Refused as refusal:
+            # One stretch that cannot be read does not cost the others.
+            refusals.append((len(section.line), refusal))
+            continue
         dropped.update(part.dropped)
         parts.append(part)
         rows += sum(session.frame.height for session in part.sessions)
+    if refusals and not parts:
+        raise refusals[0][1]
+    for count, refusal in refusals:
+        dropped["stretch_without_clock" if "rate" in refusal.reason else "unknown_columns"] += count
     if not parts:
         reason = (
             "a header but no rows" if not dropped else "no row could be assigned to the columns"

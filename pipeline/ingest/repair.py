@@ -127,7 +127,9 @@ def _headers(lines: Lines, layout: Layout, separator: str, letters: Floats) -> l
     known = {name.strip() for name in layout.names}
     named = sum(recognised(name) for name in layout.names)
     first = first_bytes(lines)
-    typical = float(np.median(letters[layout.first_data :])) if len(lines) else 0.0
+    typical = (
+        float(np.median(letters[layout.first_data :])) if len(lines) > layout.first_data else 0.0
+    )
     suspects = np.flatnonzero(letters > max(HEADER_LETTERS, typical + 0.2))
     if len(layout.names) and layout.names[0][:1].isalpha():
         initial = layout.names[0].encode()[0]
