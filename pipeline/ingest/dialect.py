@@ -13,7 +13,7 @@ from pipeline.ingest.words import recognised
 SAMPLE_BYTES = 262_144
 """Head looked at to find the layout: a header of 1,000 columns is 20 kB, its rows 8 kB each."""
 
-SAMPLE_LINES = 400
+SAMPLE_LINES = 200
 HEADER_WITHIN = 120
 """The header is looked for in the first lines: preambles run to 50."""
 
@@ -44,6 +44,8 @@ class Layout:
 def kind_of(cell: str) -> str:
     """`n` number, `t` clock or date, `m` nothing, `x` text."""
     text = cell.strip()
+    if text.isdecimal() and text.isascii():
+        return "n"
     if is_missing(text):
         return "m"
     if looks_numeric(text):
@@ -93,6 +95,8 @@ def find_layout(lines: Sequence[str]) -> Layout | None:
         if separator.isspace() and separator != "\t" and tabs:
             # Runs of blanks would swallow tabs, and with them empty cells.
             continue
+        if separator != "," and sum(separator in line for line in lines) < 0.3 * len(lines):
+            continue
         found = _try(lines, separator, quote, escape)
         if found and (best is None or found[0] > best[0] + 1e-9):
             best = found
@@ -124,7 +128,7 @@ def _try(
     names = rows[header] if header is not None else []
     after = header + 1 if header is not None else 0
     shares = []
-    for row in used[:200]:
+    for row in used[:60]:
         kinds = Counter(kind_of(cell) for cell in row)
         shares.append((kinds["n"] + kinds["t"]) / max(kinds["n"] + kinds["t"] + kinds["x"], 1))
     mean_share = sum(shares) / len(shares) if shares else 0.3
@@ -219,7 +223,7 @@ def _unit_rows(
 def _decimal(rows: Sequence[Sequence[str]], count: int) -> str:
     votes: Counter[str] = Counter()
     for column in range(count):
-        cells = [row[column] for row in rows if column < len(row)]
+        cells = [row[column] for row in rows[:60] if column < len(row)]
         cells = [cell for cell in cells if kind_of(cell) == "n"]
         if any("," in cell or "." in cell for cell in cells):
             votes[decimal_of(cells, "")] += 1

@@ -28,6 +28,9 @@ from pipeline.ingest.words import recognised
 ALL_SHORT_SHARE = 0.98
 """Rows all shorter than their header have lost the last columns; a few may be cut further."""
 
+ALL_SHORT_ROWS = 3
+"""One or two short rows may be damage; from three on equal lengths are the log's own."""
+
 HEADER_LETTERS = 0.25
 """Share of letters from which a line may be a header: names are mostly letters, rows are not."""
 
@@ -265,6 +268,8 @@ def _width(cells: Ints, count: int) -> int:
         return count
     numbers, times = np.unique(cells, return_counts=True)
     width = int(numbers[np.argmax(times)])
+    if width < count and len(cells) < ALL_SHORT_ROWS:
+        return count
     if width < count and (times.max() < ALL_SHORT_SHARE * len(cells) or numbers.max() > width):
         return count
     if width > count and count in numbers and times.max() < 0.5 * len(cells):

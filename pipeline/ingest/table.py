@@ -20,7 +20,7 @@ from pipeline.ingest.lines import Bools, Ints, Lines, find_lines
 from pipeline.ingest.numbers import decimal_of, to_numbers
 from pipeline.ingest.repair import Odd, Stretch, part
 
-COLUMN_SAMPLE = 400
+COLUMN_SAMPLE = 100
 """Rows looked at to tell number columns from text columns."""
 
 

@@ -2,7 +2,7 @@
 
 import re
 import unicodedata
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any
 
 _SPELLINGS: dict[str, tuple[str, str]] = {
@@ -103,6 +103,7 @@ _PINT_OF_CHANNEL = {
 }  # fmt: skip
 
 
+@lru_cache(maxsize=4096)
 def fold_unit(text: str) -> str:
     """One spelling per unit: lower case, no accents, blanks, brackets or carets."""
     text = text.strip().strip("[](){}<>").strip()

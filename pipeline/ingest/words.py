@@ -4,7 +4,7 @@ import re
 import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 
 from pipeline.channels import CHANNELS, TARGET_OF
 from pipeline.ingest.units import known_unit, quantity_of
@@ -83,6 +83,7 @@ def fold(text: str) -> str:
     return "".join(c for c in text if not unicodedata.combining(c)).lower()
 
 
+@lru_cache(maxsize=4096)
 def split_header(cell: str) -> tuple[str, str]:
     """A header cell to name and unit: `(kPa)`, `[kPa]`, `_kPa`, `- kPa`, `in kPa`, `, kPa`."""
     text = cell.strip().strip("\"'").strip()
@@ -120,6 +121,7 @@ def _is_unit_word(word: str) -> bool:
     return low not in _AMBIGUOUS_WORDS or low in _CLEAR_SHORT
 
 
+@lru_cache(maxsize=4096)
 def words_of(text: str) -> tuple[str, ...]:
     """A name to folded words: camelCase, underscores, dots and digits parted."""
     text = text.replace("B+", " bplus ").replace("°", " ").replace("λ", " lambda ")
@@ -140,6 +142,7 @@ def words_of(text: str) -> tuple[str, ...]:
     return tuple(words)
 
 
+@lru_cache(maxsize=4096)
 def read_name(cell: str) -> Name:
     """Take a header cell apart."""
     text, unit = split_header(cell)
@@ -228,6 +231,7 @@ def _lookup(words: Sequence[str]) -> tuple[str, ...]:
     return ()
 
 
+@lru_cache(maxsize=4096)
 def recognised(cell: str) -> bool:
     """Whether a header cell names a channel or a clock."""
     return bool(find_channels(read_name(cell))) or is_clock_name(cell)
@@ -249,6 +253,7 @@ _CLOCK_CORE = _words(
 )
 
 
+@lru_cache(maxsize=4096)
 def is_clock_name(cell: str) -> bool:
     """Whether a header cell names a clock or a date."""
     text, unit = split_header(cell)
