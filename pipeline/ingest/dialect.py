@@ -22,6 +22,7 @@ _CLOCK_LIKE = re.compile(
     r"\s*(?:Z|[+-]\d{2}:?\d{2})?|\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}",
     re.I,
 )
+_DATE_MARKS = re.compile(r"\d[-/.](?=\d)")
 _SEPARATORS = (",", ";", "\t", "|", "  ", " ")
 
 
@@ -48,10 +49,11 @@ def kind_of(cell: str) -> str:
         return "n"
     if is_missing(text):
         return "m"
+    if ":" in text or len(_DATE_MARKS.findall(text)) > 1:
+        if _CLOCK_LIKE.fullmatch(text):
+            return "t"
     if looks_numeric(text):
         return "n"
-    if _CLOCK_LIKE.fullmatch(text):
-        return "t"
     pair = split_unit(text)
     return "n" if pair and known_unit(pair[1]) else "x"
 

@@ -117,6 +117,8 @@ def _inflate(packed: bytes) -> bytes:
             if packed[place : place + 2] != b"\x1f\x8b":
                 break
             engine = zlib.decompressobj(wbits=31)
+    if not size and not engine.eof:
+        raise Refused("damaged gzip file", "pack it again")
     return b"".join(parts)
 
 
