@@ -1,0 +1,430 @@
+"""Missing firings in steady running: coherent lines and single pulses, in one calibrated answer.
+
+Two looks at the same whitened speed. A cylinder that is dead or weak draws lines at odd half
+orders (F test against neighbouring lines). One that misses now and then leaves single pulses
+(matched filter, falls counted against rises). The false-alarm rate is shared out between them.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import gammainc, ndtr
+
+from pipeline.signals.matched_filter import (
+    LEVELS,
+    TEMPLATE_RETURN_S,
+    Pulses,
+    Whitened,
+    excess_probability,
+    find_pulses,
+    miss_templates,
+    model_order,
+    pulse_test,
+    whiten,
+)
+from pipeline.signals.order_tracking import (
+    alias_frequency,
+    cycle_phase,
+    f_tail,
+    order_lines,
+    windows,
+)
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+IntArray = NDArray[np.int64]
+
+#: Windows of the coherent sum: the long one gathers more, the short one forgives a phase that
+#: drifts because the speed was rounded or read late.
+WINDOWS_S = (8.0, 2.5)
+#: Closer than this (in a window's own resolutions) two lines cannot be told apart.
+BLIND_RESOLUTIONS = 1.5
+#: Rows closer than this are averaged: rounding and repeats show in faster ones.
+LEAST_INTERVAL_S = 0.045
+#: Shares of the false-alarm rate: lines, pulses of all running, pulses at idle alone, skewness.
+SHARE_LINES, SHARE_ALL, SHARE_IDLE, SHARE_SKEW = 0.25, 0.3, 0.25, 0.2
+#: Skewness below this is no fault however sure, nor is one that stands for fewer missing firings
+#: than this share: healthy noise is a little skewed, for speed falls more per joule than it rises.
+LEAST_SKEW = 0.25
+LEAST_SKEW_SHARE = 0.03
+#: Residuals beyond this many deviations count as this in the skewness: one event must not decide.
+SKEW_CLIP = 5.0
+#: A line speaks from this share of one dead cylinder on. Healthy cylinders differ by 1-3 % in
+#: their work, a line of up to 6 % of one cylinder, and the size of the miss is known to a factor
+#: of two only. Common practice, no source.
+LEAST_LINE_SHARE = 0.12
+#: And it has to exceed the usual scatter of one firing: cylinders that differ by less than they
+#: scatter are no fault.
+LEAST_LINE_SCATTER = 1.0
+#: A pulse smaller or greater than these multiples of the expected fall is not one missing firing.
+PULSE_RANGE = (0.3, 3.5)
+#: Fewest pulses, and their least share of one cylinder's firings, that are called rough running.
+LEAST_PULSES = 2
+LEAST_PULSE_SHARE = 0.001
+
+
+@dataclass(frozen=True)
+class ClassInput:
+    """One class of steady running: idle, or driving at about one speed.
+
+    time_s, speed_rpm: (m,); starts: (m,) True at the first row of a stretch; drop_rpm: fall of
+    speed expected from one missing firing.
+    """
+
+    name: str
+    idle: bool
+    time_s: FloatArray
+    speed_rpm: FloatArray
+    starts: BoolArray
+    drop_rpm: float
+
+
+@dataclass(frozen=True)
+class ClassResult:
+    """What one class showed.
+
+    seconds, cycles: how much of it there was. noise_rpm: median of the whitened noise.
+    pulse_z: height in deviations of the expected miss. scatter: noise of one firing as a share
+    of its work, by the expected fall. line_ratio, line_p: F ratio and its tail. line_share: the
+    line as a share of a dead cylinder's, with line_low and line_high. blind_share: share of
+    windows whose half order could not be seen. skew: third moment of the residuals, skew_p the
+    probability of one so negative by chance, skew_share the misses that would explain the noise.
+    """
+
+    name: str
+    idle: bool
+    seconds: float
+    cycles: float
+    speed_rpm: float
+    interval_s: float
+    noise_rpm: float
+    pulse_z: float
+    pulse_rpm: float
+    scatter: float
+    pulses: Pulses
+    pulse_times: FloatArray
+    line_ratio: float
+    line_p: float
+    line_share: float
+    line_cells: int
+    blind_share: float
+    skew: float
+    skew_p: float
+    skew_share: float
+
+
+@dataclass(frozen=True)
+class Detection:
+    """The session's answer.
+
+    found: whether it is called rough. p: the smallest corrected probability. share: estimated
+    share of one cylinder's firings that fail, low, high its interval. pulses: number of single
+    falls, times: when. by_line, by_pulse, by_skew: which look spoke. smallest_share: what would have been found with
+    95 % power, None where nothing could.
+    """
+
+    classes: tuple[ClassResult, ...]
+    found: bool
+    by_line: bool
+    by_pulse: bool
+    by_skew: bool
+    p: float
+    share: float
+    low: float
+    high: float
+    count: int
+    times: FloatArray
+    heights: FloatArray
+    level: float
+    smallest_share: float | None
+    seconds: float
+    cycles: float
+
+
+def examine(part: ClassInput, *, cylinders: int) -> ClassResult | None:
+    """Whiten one class, look for pulses and lines; None where it is too short or has no noise."""
+    part, block = _averaged(part, cylinders)
+    step = np.diff(part.time_s)
+    inside = step[~part.starts[1:]]
+    if inside.size < 40:
+        return None
+    interval = float(np.median(inside))
+    order = model_order(interval)
+    white = whiten(part.speed_rpm, starts=part.starts, time_s=part.time_s, order=order)
+    if white is None:
+        return None
+    speed = float(np.median(part.speed_rpm))
+    cycle_s = 120.0 / speed
+    firing_s = cycle_s / cylinders
+    templates = miss_templates(
+        coefficients=white.coefficients, interval_s=interval,
+        averaging_s=(max(firing_s, block), max(0.5 * cycle_s, block)),
+    )  # fmt: skip
+    noise = float(np.median(white.sigma))
+    norms = np.linalg.norm(templates, axis=1)
+    norm = float(np.mean(norms))
+    pulses = find_pulses(white, templates, interval_s=interval)
+    size = white.sigma[pulses.fall_rows] / norm * pulses.fall_heights
+    fits = (size > PULSE_RANGE[0] * part.drop_rpm) & (size < PULSE_RANGE[1] * part.drop_rpm)
+    rise_fits = pulses.rise_heights * noise / norm > PULSE_RANGE[0] * part.drop_rpm
+    pulses = Pulses(pulses.fall_rows[fits], pulses.fall_heights[fits],
+                    pulses.rise_heights[rise_fits], pulses.expected)  # fmt: skip
+    seconds = float(inside.sum())
+    scatter = noise / part.drop_rpm * np.sqrt(firing_s / interval)
+    ratio, p, share, cells, blind = _lines(part, white, cylinders, interval, noise, block)
+    return ClassResult(
+        name=part.name, idle=part.idle, seconds=seconds, cycles=seconds / cycle_s,
+        speed_rpm=speed, interval_s=interval, noise_rpm=noise,
+        pulse_z=part.drop_rpm * norm / noise,
+        pulse_rpm=float(np.median(size[fits])) if fits.any() else 0.0, scatter=float(scatter),
+        pulses=pulses, pulse_times=part.time_s[pulses.fall_rows], line_ratio=ratio, line_p=p,
+        line_share=share, line_cells=cells, blind_share=blind, **_skewness(
+            white.residual, energy=float(np.mean(norms**2)) * (part.drop_rpm / noise) ** 2,
+            cycles=seconds / cycle_s),
+    )  # fmt: skip
+
+
+def _skewness(residual: FloatArray, *, energy: float, cycles: float) -> dict[str, float]:
+    """Skewness of the residuals and what it means as a share of misses.
+
+    Misses of one in ten to one in three are too many for single pulses and too random for a
+    line, but they only pull down. Under noise that is as often up as down, the sum of cubes over
+    the root of the sum of sixth powers is standard normal (sign symmetry). ``energy``: sum of
+    squares one miss leaves. Share p from p (1 - p) * energy * cycles = sum of squares.
+    """
+    z = np.clip(residual[np.isfinite(residual)], -SKEW_CLIP, SKEW_CLIP)
+    z = z - z.mean()
+    cube = z**3
+    variance = float(np.mean(z * z))
+    t = float(cube.sum() / np.sqrt((cube * cube).sum() + 1e-300))
+    product = min(0.25, float((z * z).sum()) / max(energy * cycles, 1e-9))
+    return {
+        "skew": float(cube.mean()) / max(variance**1.5, 1e-300),
+        "skew_p": float(ndtr(t)),
+        "skew_share": 0.5 - float(np.sqrt(0.25 - product)),
+    }
+
+
+def _averaged(part: ClassInput, cylinders: int) -> tuple[ClassInput, float]:
+    """Average neighbouring rows so that none is shorter than a firing interval.
+
+    A logged speed changes once a firing; rows that come faster repeat it or catch it half-way,
+    and rounding shows. Returns the class and the seconds averaged over (0: as logged). The mean
+    of stamps goes with the mean of speeds: nothing is put on a grid.
+    """
+    inside = np.diff(part.time_s)[~part.starts[1:]]
+    if inside.size == 0:
+        return part, 0.0
+    interval = float(np.median(inside))
+    firing = 120.0 / float(np.median(part.speed_rpm)) / cylinders
+    size = max(1, round(max(1.2 * firing, LEAST_INTERVAL_S) / interval))
+    if size == 1:
+        return part, 0.0
+    heads = np.flatnonzero(part.starts)
+    stretch = np.cumsum(part.starts) - 1
+    within = np.arange(part.starts.size) - heads[stretch]
+    first = np.flatnonzero(within % size == 0)
+    length = np.diff(np.append(first, part.starts.size))
+    first, length = first[length == size], length[length == size]
+    if first.size == 0:
+        return part, 0.0
+    pick = first[:, None] + np.arange(size)
+    new_stretch = stretch[first]
+    starts = np.concatenate([[True], np.diff(new_stretch) != 0])
+    return replace(
+        part, time_s=part.time_s[pick].mean(axis=1), speed_rpm=part.speed_rpm[pick].mean(axis=1),
+        starts=starts,
+    ), size * interval  # fmt: skip
+
+
+def odd_halves(cylinders: int) -> list[int]:
+    """Odd half orders below the firing order: those a healthy crank does not draw.
+
+    Whole orders are left out of the decision: an eccentric trigger wheel draws them too.
+    """
+    return list(range(1, max(cylinders, 2), 2))
+
+
+def _lines(
+    part: ClassInput, white: Whitened, cylinders: int, interval: float, noise: float, block: float
+) -> tuple[float, float, float, int, float]:
+    """F test of the odd half orders; (ratio, p, share of a dead cylinder, cells, blind share)."""
+    cycles = cycle_phase(part.time_s, part.speed_rpm)
+    known = np.isfinite(white.residual)
+    values = np.clip(np.nan_to_num(white.residual), -8.0, 8.0)
+    halves = odd_halves(cylinders)
+    best = (0.0, 1.0, 0.0, 0, 1.0)
+    rate = 1.0 / interval
+    spread = float(np.std(np.diff(part.time_s)[~part.starts[1:]])) / interval
+    for length in WINDOWS_S:
+        starts = windows(part.starts, part.time_s, length)
+        lines = order_lines(values, cycles=cycles, time_s=part.time_s, starts=starts,
+                            halves=halves)  # fmt: skip
+        ends = np.append(starts[1:], values.size)
+        speed = np.add.reduceat(part.speed_rpm, starts) / (ends - starts)
+        solid = np.add.reduceat(known.astype(np.float64), starts) > 0.6 * (ends - starts)
+        solid &= lines.seconds > 0.6 * length
+        use = np.zeros(lines.power.shape, dtype=bool)
+        expected = np.zeros_like(lines.power)
+        near = BLIND_RESOLUTIONS / np.maximum(lines.seconds, 0.5)
+        firing = alias_frequency(speed / 120.0 * cylinders, rate)
+        for i, half in enumerate(halves):
+            f = speed / 120.0 * half
+            seen = alias_frequency(f, rate)
+            # Uneven stamps tell a line from its alias; even ones cannot.
+            clear = (seen > near) & (np.abs(seen - firing) > near) | (spread > 0.25)
+            use[i] = solid & clear
+            expected[i] = line_amplitude(f, coefficients=white.coefficients, interval_s=interval,
+                                         cycle_s=120.0 / speed,
+                                         averaging_s=np.maximum(120.0 / speed / cylinders, block),
+                                         drop=part.drop_rpm / noise) ** 2  # fmt: skip
+        cells = int(use.sum())
+        if cells == 0:
+            continue
+        power, floor = float(lines.power[use].sum()), float(lines.floor[use].sum())
+        ratio = power / max(floor, 1e-300)
+        p = f_tail(ratio, 2.0 * cells, 2.0 * cells * lines.neighbours)
+        share = float(np.sqrt(max(power - floor, 0.0) / max(expected[use].sum(), 1e-300)))
+        blind = 1.0 - float(use[0].sum()) / max(1.0, float(solid.sum()))
+        if p < best[1] or best[3] == 0:
+            best = (ratio, min(1.0, p), share, cells, blind)
+    return best[0], min(1.0, best[1] * len(WINDOWS_S)), best[2], best[3], best[4]
+
+
+def line_amplitude(
+    frequency_hz: FloatArray,
+    *,
+    coefficients: FloatArray,
+    interval_s: float,
+    cycle_s: FloatArray,
+    averaging_s: FloatArray,
+    drop: float,
+) -> FloatArray:
+    """Amplitude of a dead cylinder's line in the whitened speed, standard deviations.
+
+    A fall of ``drop`` once in ``cycle_s``, returning with the template's time constant, averaged
+    over ``averaging_s`` and passed through the whitening filter. Source: Fourier series of a pulse
+    train (twice the pulse's transform over the period).
+    """
+    f = np.asarray(frequency_hz, dtype=np.float64)
+    lags = np.arange(1, coefficients.size + 1)
+    turn = np.exp(-2j * np.pi * f[..., None] * interval_s * lags)
+    gain = np.abs(1.0 - turn @ coefficients)
+    response = np.abs(np.sinc(f * averaging_s)) / np.abs(1.0 / TEMPLATE_RETURN_S + 2j * np.pi * f)
+    return np.asarray(2.0 / cycle_s * drop * gain * response)
+
+
+def decide(classes: Sequence[ClassResult], *, false_alarm: float = 0.01) -> Detection:
+    """Combine the classes of a session at a given rate of false alarms per session."""
+    cycles = sum(c.cycles for c in classes)
+    idle = [c for c in classes if c.idle]
+    p_all, level_all = pulse_test([c.pulses for c in classes], LEAST_PULSES)
+    p_idle, level_idle = pulse_test([c.pulses for c in idle], LEAST_PULSES)
+    use_idle = p_idle / SHARE_IDLE < p_all / SHARE_ALL
+    chosen, level = (idle, level_idle) if use_idle else (list(classes), level_all)
+    corrected = min(p_all / SHARE_ALL, p_idle / SHARE_IDLE)
+    count = sum(int((c.pulses.fall_heights > level).sum()) for c in chosen)
+    seen = sum(c.cycles * float(ndtr(c.pulse_z - level)) for c in chosen)
+    noise = sum(float(c.pulses.expected[LEVELS.index(level)]) for c in chosen)
+    pulse_share = max(0.0, count - noise) / max(seen, float(count), 1.0)
+    by_pulse = corrected < false_alarm and pulse_share >= LEAST_PULSE_SHARE
+    tested = [c for c in classes if c.line_cells]
+    strong = [
+        c for c in tested
+        if c.line_share >= max(LEAST_LINE_SHARE, LEAST_LINE_SCATTER * c.scatter)
+    ]  # fmt: skip
+    line_p = min([c.line_p for c in strong], default=1.0) * max(1, len(tested)) / SHARE_LINES
+    by_line = line_p < false_alarm
+    line_share = max([c.line_share for c in strong if c.line_p * len(tested) / SHARE_LINES
+                      < false_alarm], default=0.0)  # fmt: skip
+    lopsided = [c for c in classes if c.skew < -LEAST_SKEW and c.skew_share >= LEAST_SKEW_SHARE]
+    skew_p = min([c.skew_p for c in lopsided], default=1.0) * len(classes) / SHARE_SKEW
+    by_skew = skew_p < false_alarm
+    skew_share = max([c.skew_share for c in lopsided if by_skew
+                      and c.skew_p * len(classes) / SHARE_SKEW < false_alarm], default=0.0)  # fmt: skip
+    pulse_share = min(1.0, pulse_share) if by_pulse else 0.0
+    rough = max(line_share if by_line else 0.0, skew_share)
+    share = min(1.0, max(pulse_share, rough))
+    low, high = _interval(count, noise, seen, share, rough > pulse_share)
+    times = np.concatenate([c.pulse_times[c.pulses.fall_heights > level] for c in chosen]
+                           or [np.zeros(0)])  # fmt: skip
+    heights = np.concatenate([c.pulses.fall_heights[c.pulses.fall_heights > level]
+                              for c in chosen] or [np.zeros(0)])  # fmt: skip
+    rank = np.argsort(times, kind="stable")
+    return Detection(
+        classes=tuple(classes), found=by_pulse or by_line or by_skew, by_line=by_line,
+        by_pulse=by_pulse, by_skew=by_skew,
+        p=min(1.0, corrected, line_p, skew_p), share=share, low=low, high=high, count=count,
+        times=times[rank], heights=heights[rank], level=level,
+        smallest_share=smallest_share(classes, false_alarm=false_alarm),
+        seconds=sum(c.seconds for c in classes), cycles=cycles,
+    )  # fmt: skip
+
+
+def _interval(
+    count: int, noise: float, seen: float, share: float, from_line: bool
+) -> tuple[float, float]:
+    """95 % interval of the share: of a count (square-root approximation), or of a line's scale."""
+    if from_line:
+        # The size of a dead cylinder's line is known to a factor of two (inertia, work).
+        return share / 2.0, min(1.0, share * 2.0)
+    root = np.sqrt(max(count, 0) + 0.375)
+    low = max(0.0, (root - 0.98) ** 2 - 0.375 - noise) / max(seen, 1.0)
+    high = ((root + 0.98) ** 2 + 0.625 - noise) / max(seen, 1.0)
+    return float(min(low, share)), float(min(1.0, max(high, share)))
+
+
+def smallest_share(
+    classes: Sequence[ClassResult], *, false_alarm: float, power: float = 0.95
+) -> float | None:
+    """Share of one cylinder's firings that would have been found with this power.
+
+    For each level of height: how many pulses the test needs, how many misses give so many with
+    the wanted power (Poisson), over the cycles there were. None where no share would be found.
+    """
+    best = np.inf
+    for group, part in ((list(classes), SHARE_ALL), ([c for c in classes if c.idle], SHARE_IDLE)):
+        if not group:
+            continue
+        for i, level in enumerate(LEVELS):
+            expected = sum(float(c.pulses.expected[i]) for c in group)
+            seen = sum(c.cycles * float(ndtr(0.95 * c.pulse_z - level)) for c in group)
+            if seen < 1.0:
+                continue
+            need = _needed(expected, false_alarm * part / (len(LEVELS) / 2))
+            if need is None:
+                continue
+            # More misses than this run into each other and into the noise itself.
+            mean = _poisson_mean(need, power)
+            best = min(best, max(0.0, mean - expected) / seen)
+    if best > 0.25 and any(c.line_cells and c.blind_share < 0.5 for c in classes):
+        best = min(best, 0.25)
+    return float(best) if best <= 1.0 else None
+
+
+def _needed(expected: float, alpha: float) -> int | None:
+    """Fewest falls that are significant when the rises are as many as expected."""
+    low, high = LEAST_PULSES, int(4 * expected + 60)
+    if excess_probability(high, expected, expected) > alpha:
+        return None
+    while low < high:
+        middle = (low + high) // 2
+        if excess_probability(middle, expected, expected) <= alpha:
+            high = middle
+        else:
+            low = middle + 1
+    return low
+
+
+def _poisson_mean(count: int, power: float) -> float:
+    """Mean of a Poisson count that reaches ``count`` with this probability (bisection)."""
+    low, high = 0.0, 4.0 * count + 20.0
+    for _ in range(40):
+        middle = 0.5 * (low + high)
+        if gammainc(count, middle) >= power:
+            high = middle
+        else:
+            low = middle
+    return high

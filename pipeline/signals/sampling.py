@@ -1,0 +1,81 @@
+"""What a column of a log really holds: how often it is renewed, and whether its rows are in order.
+
+A value repeated between updates is not a new sample, and a log whose rows were shuffled within
+each second has samples but no time.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+#: Gaps between changes are compared at this quantile: a quantised but live value often changes
+#: from one row to the next, one that is held for k rows never within fewer than k.
+HOLD_QUANTILE = 0.05
+#: Fewest changes that say anything about holding.
+LEAST_CHANGES = 8
+#: Rows of one second are exchangeable unless the serial correlation beats chance by so many
+#: standard deviations (normal tail 1e-4) and by so much.
+ORDER_SIGMA = 4.0
+ORDER_CORRELATION = 0.05
+
+
+def held_rows(values: FloatArray) -> int:
+    """Rows for which each value is held between updates, 1 where every row is a new reading.
+
+    values: (n,), finite.
+    """
+    changes = np.flatnonzero(np.diff(values) != 0) + 1
+    if changes.size < LEAST_CHANGES:
+        return 1 if changes.size == 0 else max(1, int(values.size / (changes.size + 1)))
+    gaps = np.diff(changes)
+    return max(1, int(np.quantile(gaps, HOLD_QUANTILE, method="higher")))
+
+
+def update_rows(values: FloatArray, held: int) -> BoolArray:
+    """Rows (n,) that hold a new reading: where it changed, and every ``held`` rows after that.
+
+    values: (n,), finite. With ``held`` 1 every row counts.
+    """
+    if held <= 1:
+        return np.ones(values.size, dtype=bool)
+    changed = np.concatenate([[True], np.diff(values) != 0])
+    rows = np.arange(values.size)
+    last = np.maximum.accumulate(np.where(changed, rows, 0))
+    return np.asarray(changed | ((rows - last) % held == 0), dtype=bool)
+
+
+def serial_order(time_s: FloatArray, values: FloatArray) -> tuple[float, float]:
+    """Serial correlation of neighbouring rows within whole seconds, beyond that of shuffled rows.
+
+    time_s, values: (n,). Values are centred within each second; in a second of m rows shuffled
+    rows have an expected correlation of -1/(m-1), the rest is order. Returns (correlation,
+    standard deviations over chance). Source: serial correlation under permutation, Wald and
+    Wolfowitz 1943.
+    """
+    second = np.floor(time_s).astype(np.int64)
+    starts = np.flatnonzero(np.concatenate([[True], np.diff(second) != 0]))
+    count = np.diff(np.append(starts, values.size)).astype(np.float64)
+    mean = np.add.reduceat(values, starts) / count
+    group = np.repeat(np.arange(starts.size), count.astype(np.int64))
+    centred = values - mean[group]
+    square = np.add.reduceat(centred * centred, starts)
+    product = np.concatenate([centred[1:] * centred[:-1], [0.0]])
+    product[np.append(starts[1:], values.size) - 1] = 0.0
+    neighbour = np.add.reduceat(product, starts)
+    use = (count >= 4) & (square > 0)
+    if not use.any():
+        return 0.0, 0.0
+    count, square, neighbour = count[use], square[use], neighbour[use]
+    # Each second counts alike: one with a great ramp must not outvote the rest.
+    relative = neighbour / square + 1.0 / count
+    correlation = float(relative.mean())
+    spread = 1.0 / np.sqrt(float(count.mean()) * count.size)
+    return correlation, correlation / spread
+
+
+def in_order(time_s: FloatArray, values: FloatArray) -> bool:
+    """Tell whether the rows of a second carry their order (False: shuffled, or too coarse)."""
+    correlation, sigma = serial_order(time_s, values)
+    return abs(correlation) > ORDER_CORRELATION and abs(sigma) > ORDER_SIGMA
