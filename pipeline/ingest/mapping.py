@@ -1,35 +1,15 @@
 """Columns to channels: name, unit and behaviour each vote; the vehicle file overrules all."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
-import numpy as np
-import numpy.typing as npt
-
-from pipeline.channels import CHANNELS, Channel, unit_of
+from pipeline.channels import CHANNELS, Channel
 from pipeline.ingest.reading import Message
 from pipeline.ingest.table import Column
-from pipeline.ingest.units import factor, fold_unit, known_unit, pint_name, quantity_of
-from pipeline.ingest.words import Name, find_channels, read_name, split_header
+from pipeline.ingest.units import pint_name, quantity_of
+from pipeline.ingest.votes import Decision, ask, by_values, convert, made, plausible, sample_of
+from pipeline.ingest.words import find_channels, read_name, split_header
 from pipeline.vehicle import ChannelRule
-
-Floats = npt.NDArray[np.float64]
-
-SAMPLE_VALUES = 20_000
-"""Values looked at per column to judge its unit."""
-
-_GUESSES: Mapping[str, tuple[str, ...]] = {
-    "pressure": ("kPa", "bar", "psi", "mbar", "inHg"),
-    "temperature": ("degC", "degF", "kelvin"),
-    "voltage": ("V", "mV"),
-    "share": ("percent", "dimensionless"),
-    "duration": ("ms", "us", "s"),
-    "mass_flow": ("g/s", "kg/hour"),
-    "speed": ("km/hour",),
-    "rotation": ("rpm", "krpm"),
-    "angle": ("degree",),
-}
-"""Units a column may be in where none is stated or the stated one cannot be, likeliest first."""
 
 _ELSEWHERE: Mapping[tuple[str, str], str] = {
     ("lambda", "voltage"): "narrowband_voltage",
@@ -40,23 +20,6 @@ _ELSEWHERE: Mapping[tuple[str, str], str] = {
     ("coolant_temperature", "voltage"): "",
 }
 """Where a name's channel does not go with the unit but another one does."""
-
-_GAUGE_CHANNELS = frozenset({"manifold_pressure", "manifold_pressure_target"})
-
-
-@dataclass(frozen=True, slots=True)
-class Decision:
-    """What a column becomes: value * scale + offset, then the special step `op`."""
-
-    column: int
-    channel: str
-    unit: str
-    scale: float = 1.0
-    offset: float = 0.0
-    op: str = ""
-    conversion: str = "none"
-    why: str = ""
-    stated: bool = True
 
 
 def decide(
@@ -69,7 +32,7 @@ def decide(
     messages: list[Message] = []
     decisions: list[Decision] = []
     for index, column in enumerate(columns):
-        rule = _rule_for(column.header, rules)
+        rule = rule_for(column.header, rules)
         if rule is not None:
             decisions.append(_ruled(index, column, rule))
         elif index in clock and not _also_channel(column):
@@ -83,7 +46,7 @@ def decide(
     return _one_each(columns, decisions), messages
 
 
-def _rule_for(header: str, rules: Mapping[str, str | ChannelRule]) -> str | ChannelRule | None:
+def rule_for(header: str, rules: Mapping[str, str | ChannelRule]) -> str | ChannelRule | None:
     cell = header.strip()
     bare = split_header(cell)[0].strip()
     for key, rule in rules.items():
@@ -102,7 +65,7 @@ def _ruled(index: int, column: Column, rule: str | ChannelRule) -> Decision:
         return Decision(index, "time", "s", why="vehicle.toml")
     channel = CHANNELS[whole.channel]
     unit_text = whole.unit or channel.unit
-    decision = _convert(index, channel, pint_name(unit_text) or unit_text, unit_text, read_name(""))
+    decision = convert(index, channel, pint_name(unit_text) or unit_text, unit_text, read_name(""))
     if decision is None:
         return Decision(index, "", unit_text, why=f"vehicle.toml: {unit_text} is no unit of "
                         f"{channel.name}")  # fmt: skip
@@ -136,13 +99,13 @@ def _vote(index: int, column: Column, line: int, messages: list[Message]) -> Dec
         if other is None and (found := _ELSEWHERE.get((channel.name, quantity))):
             other = CHANNELS[found]
         if other is None:
-            _ask(messages, line, column, channel.name,
+            ask(messages, line, column, channel.name,
                  f"named like {channel.name} but in {unit_text}")  # fmt: skip
             return Decision(index, "", unit_text, why=f"named like {channel.name}, but {unit_text} "
                             f"is no unit of it")  # fmt: skip
         channel = other
-    values = _sample(column)
-    return _by_values(index, column, channel, name, unit_text, values, line, messages)
+    values = sample_of(column)
+    return by_values(index, column, channel, name, unit_text, values, line, messages)
 
 
 def _fits(channel: Channel, quantity: str) -> bool:
@@ -160,236 +123,6 @@ def _fits(channel: Channel, quantity: str) -> bool:
     return quantity == wanted
 
 
-def _sample(column: Column) -> Floats:
-    values = column.values.drop_nulls()
-    step = max(1, len(values) // SAMPLE_VALUES)
-    return values.gather_every(step).to_numpy().astype(np.float64)
-
-
-def _by_values(
-    index: int, column: Column, channel: Channel, name: Name, unit_text: str, values: Floats,
-    line: int, messages: list[Message],
-) -> Decision:  # fmt: skip
-    if channel.quantity == "mixture":
-        return _mixture(index, column, channel, name, unit_text, values, line, messages)
-    if channel.quantity == "trim":
-        return _trim(index, channel, unit_text, values, column, line, messages)
-    if channel.quantity not in _GUESSES:
-        note = "" if not unit_text or known_unit(unit_text) else f", unit '{unit_text}' as logged"
-        unit = channel.unit if channel.name != "knock_level" else (unit_text or "1")
-        return Decision(index, channel.name, unit, why=f"name{note}")
-    stated = pint_name(unit_text) if known_unit(unit_text) else ""
-    name = _with_sign_of_values(channel, name, stated, unit_text, values)
-    guesses = _GUESSES[channel.quantity]
-    lively = len(values) and len(np.unique(values[:2000])) > 2
-    if stated:
-        if not lively or _plausible(channel, stated, name, values):
-            return _made(index, channel, stated, unit_text, name, "name, unit")
-        others = [u for u in guesses if u != stated and _plausible(channel, u, name, values)]
-        home = guesses[0]
-        choice = home if home in others else (others[0] if len(others) == 1 else "")
-        if choice:
-            messages.append(Message(line, f"column '{column.header.strip()}' says {unit_text} but its "
-                                    f"values can only be {choice}",
-                                    f"read as {choice}; to overrule: [channels] "
-                                    f"{_quoted(column.header)} = {{channel = \"{channel.name}\", "
-                                    f"unit = \"{unit_text}\"}}"))  # fmt: skip
-            return _made(index, channel, choice, choice, name,
-                         f"name; stated {unit_text} contradicted by the values")  # fmt: skip
-        if _possible(channel, stated, name, values):
-            return _made(index, channel, stated, unit_text, name, "name, unit; values unusual")
-        _ask(messages, line, column, channel.name, f"values are impossible in {unit_text}")
-        return Decision(index, "", unit_text, why=f"named like {channel.name}, but the values are "
-                        f"impossible in {unit_text}")  # fmt: skip
-    doubt = f" (unit '{unit_text}' unknown)" if unit_text else ""
-    if not lively or _plausible(channel, guesses[0], name, values):
-        if channel.quantity == "share" and lively and _is_fraction(values):
-            return replace(_made(index, channel, "dimensionless", "0-1", name,
-                                 "name; no unit, values between 0 and 1"), stated=False)  # fmt: skip
-        return replace(_made(index, channel, guesses[0], channel.unit, name,
-                             f"name; no unit stated{doubt}, values fit {channel.unit}"),
-                       stated=False)  # fmt: skip
-    others = [u for u in guesses[1:] if _plausible(channel, u, name, values)]
-    if len(others) == 1:
-        messages.append(Message(line, f"column '{column.header.strip()}' has no unit; its values fit "
-                                f"{others[0]} only", f"read as {others[0]}; name the unit in "
-                                "[channels] if that is wrong"))  # fmt: skip
-        return _made(index, channel, others[0], others[0], name,
-                     f"name; no unit stated{doubt}, values fit {others[0]} only")  # fmt: skip
-    if not others and _possible(channel, guesses[0], name, values):
-        return replace(_made(index, channel, guesses[0], channel.unit, name,
-                             f"name; no unit stated{doubt}, values unusual"), stated=False)  # fmt: skip
-    _ask(messages, line, column, channel.name, "no unit stated and the values do not tell it")
-    return Decision(index, "", unit_text or "1",
-                    why=f"named like {channel.name}, unit unclear from the values")  # fmt: skip
-
-
-def _is_fraction(values: Floats) -> bool:
-    return bool(values.max() <= 1.05 and values.min() >= -0.1 and values.max() > 0.2
-                and np.any(values != np.round(values)))  # fmt: skip
-
-
-def _with_sign_of_values(
-    channel: Channel, name: Name, stated: str, unit_text: str, values: Floats
-) -> Name:
-    """Whether a manifold pressure is gauge: said, or shown by readings below zero."""
-    low = fold_unit(unit_text)
-    if channel.name not in _GAUGE_CHANNELS:
-        return name
-    if low.endswith(("a", "abs")) and low not in ("kpa", "hpa", "pa", "mpa"):
-        return replace(name, gauge=False, vacuum=False)
-    if low in (
-        "psig",
-        "barg",
-        "kpag",
-        "bargauge",
-        "psigauge",
-        "kpagauge",
-        "barrel",
-        "psirel",
-        "kparel",
-    ):
-        return replace(name, gauge=True)
-    if name.gauge or name.vacuum or not len(values):
-        return name
-    scale = factor(stated or "kPa", "kPa")[0]
-    body = float(np.quantile(values, 0.02)) * scale
-    boosty = bool({"boost", "ladedruck", "suralimentation"} & set(name.words))
-    if body < -3.0 or (boosty and body < 8.0):
-        return replace(name, gauge=True)
-    return name
-
-
-def _plausible(channel: Channel, unit: str, name: Name, values: Floats) -> bool:
-    if not len(values):
-        return True
-    scale, offset = factor(unit, channel.unit)
-    low, middle, high = np.quantile(values, [0.05, 0.5, 0.95]) * scale + offset
-    if name.vacuum:
-        return bool(-5 <= abs(middle) <= 100 and abs(high) <= 105 and max(abs(low), abs(high)) > 2)
-    if name.gauge and channel.name in _GAUGE_CHANNELS:
-        return bool(low >= -102 and high <= 450 and max(abs(low), abs(high)) > 8)
-    if channel.name in _GAUGE_CHANNELS and high < 25:
-        return False
-    return bool(channel.usual_low <= middle <= channel.usual_high
-                and channel.low <= low and high <= channel.high)  # fmt: skip
-
-
-def _possible(channel: Channel, unit: str, name: Name, values: Floats) -> bool:
-    scale, offset = factor(unit, channel.unit)
-    middle = float(np.median(values)) * scale + offset
-    return channel.low <= middle <= channel.high or name.gauge or name.vacuum
-
-
-def _made(index: int, channel: Channel, unit: str, text: str, name: Name, why: str) -> Decision:
-    decision = _convert(index, channel, unit, text, name)
-    if decision is None:
-        return Decision(index, "", text, why=f"{text} is no unit of {channel.name}")
-    return replace(decision, why=why)
-
-
-def _convert(index: int, channel: Channel, unit: str, text: str, name: Name) -> Decision | None:
-    """Scale and offset from pint; gauge and vacuum left to the barometer."""
-    try:
-        if channel.quantity == "mixture":
-            op = {"air_fuel_ratio": "air_fuel_ratio", "equivalence_ratio": "inverse"}.get(unit, "")
-            return Decision(
-                index, channel.name, "1", op=op, conversion=_MIXTURE_TEXT.get(op, "none")
-            )
-        if channel.quantity not in _GUESSES:
-            return Decision(index, channel.name, channel.unit)
-        scale, offset = factor(unit, channel.unit)
-    except Exception:  # pint has a family of errors for units it does not know or cannot convert
-        return None
-    conversion = "none"
-    if (scale, offset) != (1.0, 0.0):
-        conversion = f"{text} to {channel.unit}: x * {scale:.9g}" + (
-            f" + {offset:.9g}" if offset else ""
-        )
-    op = ""
-    if channel.name in _GAUGE_CHANNELS and (name.vacuum or name.gauge):
-        op = "vacuum" if name.vacuum else "gauge"
-        conversion = conversion.replace("none", text)
-        conversion += ", barometer minus reading" if name.vacuum else ", plus barometer"
-    if channel.name == "spark_advance" and name.after_dead_centre and unit != "degree_after":
-        scale, conversion = -scale, "after to before top dead centre: x * -1"
-    return Decision(index, channel.name, channel.unit, scale, offset, op, conversion)
-
-
-_MIXTURE_TEXT = {"air_fuel_ratio": "air-fuel ratio / display ratio",
-                 "inverse": "equivalence ratio: 1 / x"}  # fmt: skip
-
-
-def _mixture(
-    index: int, column: Column, channel: Channel, name: Name, unit_text: str, values: Floats,
-    line: int, messages: list[Message],
-) -> Decision:  # fmt: skip
-    unit = pint_name(unit_text) if quantity_of(unit_text) == "mixture" else ""
-    words = set(name.words)
-    why = "name, unit" if unit else "name"
-    if not unit:
-        if words & {"afr"} or {"air", "fuel"} <= words or {"air", "carburant"} <= words or {
-            "aire", "combustible"} <= words:  # fmt: skip
-            unit = "air_fuel_ratio"
-        elif words & {"phi", "richesse", "riqueza", "equivalence", "dosado"}:
-            unit = "equivalence_ratio"
-        else:
-            unit = "lambda"
-    middle = float(np.median(values)) if len(values) else 1.0
-    is_ratio = 4.0 <= middle <= 40.0
-    near_one = 0.3 <= middle <= 3.0
-    contradicted = (unit == "air_fuel_ratio" and near_one) or (
-        unit != "air_fuel_ratio" and is_ratio
-    )
-    if contradicted and len(values):
-        new = "lambda" if near_one else "air_fuel_ratio"
-        what = "lambda" if near_one else "an air-fuel ratio"
-        messages.append(Message(line, f"column '{column.header.strip()}' is named otherwise but its "
-                                f"values are {what}", f"read as {what}"))  # fmt: skip
-        unit, why = new, f"name; values can only be {what}"
-    found = _convert(index, channel, unit, unit, name)
-    return replace(found, why=why) if found else Decision(index, "", unit_text, why="no unit")
-
-
-def _trim(
-    index: int, channel: Channel, unit_text: str, values: Floats, column: Column, line: int,
-    messages: list[Message],
-) -> Decision:  # fmt: skip
-    middle = float(np.median(values)) if len(values) else 0.0
-    share = quantity_of(unit_text) == "share"
-    decision = Decision(index, channel.name, "%", why="name, unit" if share else "name")
-    if 50.0 < middle < 150.0:
-        decision = replace(decision, offset=-100.0, conversion="centred on 100: x - 100")
-    elif (
-        len(values)
-        and 0.5 < middle < 1.5
-        and values.min() > 0.3
-        and values.max() < 1.8
-        and not share
-    ):
-        decision = replace(
-            decision, scale=100.0, offset=-100.0, conversion="centred on 1: (x - 1) * 100"
-        )
-    elif fold_unit(unit_text) in ("0-1", "fraction"):
-        return replace(decision, scale=100.0, conversion="share to %: x * 100")
-    else:
-        return decision
-    messages.append(Message(line, f"fuel trim '{column.header.strip()}' is {decision.conversion.split(':')[0]}",
-                            "shifted so that 0 means none"))  # fmt: skip
-    return decision
-
-
-def _ask(messages: list[Message], line: int, column: Column, channel: str, what: str) -> None:
-    messages.append(Message(line, f"column '{column.header.strip()}' set aside: {what}",
-                            f"paste under [channels] in vehicle.toml: {_quoted(column.header)} = "
-                            f"{{channel = \"{channel}\", unit = \"{unit_of(channel)}\"}}"))  # fmt: skip
-
-
-def _quoted(header: str) -> str:
-    clean = header.strip().replace("\\", "\\\\").replace('"', '\\"')
-    return f'"{clean}"'
-
-
 def _agree_on_temperatures(
     columns: Sequence[Column], decisions: Sequence[Decision]
 ) -> list[Decision]:
@@ -404,8 +137,8 @@ def _agree_on_temperatures(
         channel = CHANNELS.get(decision.channel)
         if channel and channel.quantity == "temperature" and not decision.stated:
             name = read_name(columns[decision.column].header)
-            if _plausible(channel, "degF", name, _sample(columns[decision.column])):
-                decision = _made(decision.column, channel, "degF", "degF", name,
+            if plausible(channel, "degF", name, sample_of(columns[decision.column])):
+                decision = made(decision.column, channel, "degF", "degF", name,
                                  "name; no unit stated, the log's other temperatures are in degF")  # fmt: skip
         out.append(decision)
     return out

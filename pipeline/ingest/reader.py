@@ -1,23 +1,20 @@
 """One log from path to sessions: the stages in order, and every refusal as a plain reason."""
 
-import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
 from pathlib import Path
 
 import numpy as np
-import polars as pl
 
 from pipeline.channels import CHANNELS
-from pipeline.ingest.clock import Axis, Floats, gaps_of, pieces, spread, unroll, usual_step
-from pipeline.ingest.convert import Converted, apply
+from pipeline.ingest.clock import pieces, unroll
+from pipeline.ingest.clocks import clock_of, stated_rate
+from pipeline.ingest.convert import apply
 from pipeline.ingest.dialect import Layout, find_layout, sample_lines
 from pipeline.ingest.longform import widen
-from pipeline.ingest.mapping import Decision, decide
+from pipeline.ingest.mapping import decide
 from pipeline.ingest.reading import (
-    ChannelReading,
     ClockReading,
     ColumnReading,
     Continues,
@@ -26,24 +23,16 @@ from pipeline.ingest.reading import (
     RawSession,
     Reading,
 )
-from pipeline.ingest.stamps import DAY_S, Stamps, read_stamps
-from pipeline.ingest.table import Column, Section, Table, read_table
+from pipeline.ingest.sessions import make_session
+from pipeline.ingest.stamps import DAY_S, Stamps
+from pipeline.ingest.table import Section, Table, read_table
 from pipeline.ingest.text import Content, Refused, decode, load, refuse_other_formats
-from pipeline.ingest.words import is_clock_name
-from pipeline.vehicle import ChannelRule, Vehicle
+from pipeline.vehicle import Vehicle
 
 NO_ENGINE = frozenset(
     {"vehicle_speed", "latitude", "longitude", "ambient_air_temperature", "barometric_pressure"}
 )
 """Channels that other people's tables have too: alone they make no engine log."""
-
-_RATE = re.compile(
-    r"(?:rate|frequen\w*|abtastrate|frequenz|cadence|frecuencia)[^\d]{0,20}(\d+(?:[.,]\d+)?)\s*hz"
-    r"|(\d+(?:[.,]\d+)?)\s*hz", re.I,
-)  # fmt: skip
-_INTERVAL = re.compile(
-    r"(?:interval|period|intervall|periode)[^\d]{0,20}(\d+(?:[.,]\d+)?)\s*(ms|s)\b", re.I
-)
 
 _SET_ASIDE_CURE = "nothing to do if it is no log"
 
@@ -185,7 +174,7 @@ _CURES = {
 def _part(
     section: Section, preamble: Sequence[str], vehicle: Vehicle, messages: list[Message]
 ) -> _Part:
-    stamps, clock = _clock_of(section, vehicle)
+    stamps, clock = clock_of(section, vehicle)
     line = section.header_line
     decisions, notes = decide(section.columns, vehicle.channels, clock, line)
     messages.extend(notes)
@@ -195,7 +184,7 @@ def _part(
         raise Refused("not an engine log: no column is a known channel",
                       "if it is one, name its columns under [channels] in vehicle.toml")  # fmt: skip
     if stamps is None:
-        rate = vehicle.log.rate_hz or _stated_rate(preamble)
+        rate = vehicle.log.rate_hz or stated_rate(preamble)
         if not rate:
             raise Refused("neither a clock nor a rate: state the rate under [log] rate_hz",
                           "set [log] rate_hz in vehicle.toml")  # fmt: skip
@@ -215,7 +204,7 @@ def _part(
     for first, last, cut in pieces(axis):
         if last <= first:
             continue
-        session = _session(section, axis, converted, first, last, stamps)
+        session = make_session(section, axis, converted, first, last, stamps)
         if cut is not None:
             session.continues = Continues(cut.reason, cut.gap_s)
         sessions.append(session)
@@ -224,193 +213,6 @@ def _part(
     if sessions:
         sessions[0].rows_dropped = dict(sorted((section.dropped + dropped).items()))
     return _Part(sessions, columns, dropped, spans, edges, stamps.kind)
-
-
-def _stated_rate(preamble: Sequence[str]) -> float | None:
-    for line in preamble:
-        match = _RATE.search(line)
-        if match:
-            value = float((match.group(1) or match.group(2)).replace(",", "."))
-            return value if 0 < value <= 1000 else None
-        match = _INTERVAL.search(line)
-        if match:
-            step = float(match.group(1).replace(",", ".")) * (
-                0.001 if match.group(2).lower() == "ms" else 1
-            )
-            return 1 / step if step > 0 else None
-    return None
-
-
-def _clock_of(section: Section, vehicle: Vehicle) -> tuple[Stamps | None, frozenset[int]]:
-    """The finest clock of the section with the date of the most telling one; columns used."""
-    found: dict[int, Stamps] = {}
-    ruled: set[int] = set()
-    for index, column in enumerate(section.columns):
-        rule = _rule(column.header, vehicle)
-        if rule and rule != "time":
-            continue
-        named = is_clock_name(column.header)
-        if rule == "time" or named or not column.numeric:
-            stamps = read_stamps(column.header, column.unit_cell or column.cell_unit, column.values,
-                                 decimal=column.decimal)  # fmt: skip
-            if stamps is not None and (
-                rule == "time" or named or stamps.kind in ("time", "datetime")
-            ):
-                found[index] = stamps
-                if rule == "time":
-                    ruled.add(index)
-    clocks = frozenset(found)
-    dates = [s for s in found.values() if s.kind == "date"]
-    usable = {i: s for i, s in found.items() if s.kind != "date" and _is_clock(s)}
-    if not usable:
-        return None, clocks
-    if dates:
-        usable = {i: _dated(s, dates[0]) for i, s in usable.items()}
-
-    def fineness(index: int) -> float:
-        return len(np.unique(usable[index].seconds))
-
-    best = max(fineness(i) for i in usable)
-    order = {"datetime": 0, "time": 1, "elapsed": 2}
-    fine = [i for i in usable if fineness(i) >= 0.9 * best]
-    runtime = re.compile(r"run|uptime|lauf|fonction|since", re.I)
-    choice = min(fine, key=lambda i: (i not in ruled, order[usable[i].kind],
-                                      bool(runtime.search(section.columns[i].header)), i))  # fmt: skip
-    stamps = usable[choice]
-    if stamps.kind != "datetime":
-        absolute = min((s for s in usable.values() if s.kind in ("datetime", "time")),
-                       key=lambda s: order[s.kind], default=None)  # fmt: skip
-        if absolute is not None and absolute is not stamps:
-            stamps = _anchored(stamps, absolute)
-    return stamps, clocks
-
-
-def _rule(header: str, vehicle: Vehicle) -> str:
-    from pipeline.ingest.mapping import _rule_for
-
-    rule = _rule_for(header, vehicle.channels)
-    if isinstance(rule, ChannelRule):
-        return rule.channel
-    return rule or ""
-
-
-def _is_clock(stamps: Stamps) -> bool:
-    good = stamps.seconds[np.isfinite(stamps.seconds)]
-    if len(good) == 0:
-        return False
-    if len(good) == 1:
-        return True
-    steps = np.diff(good)
-    return bool((steps >= 0).mean() >= 0.7 and np.any(steps > 0))
-
-
-def _dated(stamps: Stamps, day: Stamps) -> Stamps:
-    if stamps.kind != "time":
-        return stamps
-    return replace(stamps, kind="datetime", seconds=day.seconds + stamps.seconds)
-
-
-def _anchored(fine: Stamps, absolute: Stamps) -> Stamps:
-    """The fine clock's steps with the absolute clock's beginning, where both run alike."""
-    both = np.isfinite(fine.seconds) & np.isfinite(absolute.seconds)
-    if both.sum() < 2:
-        return fine
-    shift = absolute.seconds[both] - fine.seconds[both]
-    if float(np.ptp(shift)) > 2.0 + absolute.step:
-        return fine
-    return replace(fine, kind=absolute.kind, seconds=fine.seconds + float(shift.min()),
-                   utc_offset_s=absolute.utc_offset_s)  # fmt: skip
-
-
-def _session(
-    section: Section,
-    axis: Axis,
-    converted: Sequence[Converted],
-    first: int,
-    last: int,
-    stamps: Stamps,
-) -> RawSession:
-    seconds = axis.seconds[first:last]
-    time = spread(seconds)
-    keep = pl.Series(axis.keep) if not axis.keep.all() else None
-    lines = section.line[axis.keep][first:last]
-    data: dict[str, pl.Series] = {"time": pl.Series("time", time)}
-    channels: dict[str, ChannelReading] = {}
-    units = {"time": "s"}
-    span = float(time[-1])
-    whole = keep is None and first == 0 and last == len(section.line)
-    for item in converted:
-        channel, header = item.decision.channel, item.column.header.strip()
-        if channel in ("time", "ignore") or (not header and not channel):
-            continue
-        values = item.values
-        if not whole:
-            values = (values.filter(keep) if keep is not None else values)[first:last]
-        if channel:
-            units[channel] = item.decision.unit
-            channels[channel] = ChannelReading(
-                item.decision.unit, header, item.decision.conversion, len(values) - values.null_count(),
-                effective_hz(values, span), _share(item.rejected, values, whole, item, axis, first, last),
-            )  # fmt: skip
-            data[channel] = values
-        else:
-            title = f"other.{header}"
-            number = 2
-            while title in data:
-                title, number = f"other.{header} ({number})", number + 1
-            units[title] = item.decision.unit or "1"
-            data[title] = values
-    ordered = {"time": data["time"]}
-    ordered |= {name: data[name] for name in CHANNELS if name in data}
-    ordered |= {name: series for name, series in data.items() if name.startswith("other.")}
-    frame = pl.DataFrame({name: series.rename(name) for name, series in ordered.items()})
-    channels = {name: channels[name] for name in ordered if name in channels}
-    low, high = int(lines[0]), int(lines[-1])
-    after = int(section.line[axis.keep][last]) if last < len(axis.seconds) else 1 << 60
-    before = low if first else 0
-    markers = [(round(float(time[min(int(np.searchsorted(lines, line)), len(time) - 1)]), 6), text)
-               for line, text in section.markers if before <= line < after]  # fmt: skip
-    gaps = [gap for gap in gaps_of(time)]
-    return RawSession(low, high, frame, channels, units, _begin(stamps, float(seconds[0])), None,
-                      markers, {}, gaps)  # fmt: skip
-
-
-def _share(
-    rejected: dict[str, int],
-    values: pl.Series,
-    whole: bool,
-    item: Converted,
-    axis: Axis,
-    first: int,
-    last: int,
-) -> dict[str, int]:
-    if whole or not rejected:
-        return dict(rejected)
-    result = {}
-    if "unreadable" in rejected and item.column.unreadable is not None:
-        result["unreadable"] = int(item.column.unreadable[axis.keep][first:last].sum())
-    if "out_of_range" in rejected:
-        raw = item.column.values.filter(pl.Series(axis.keep))[first:last]
-        result["out_of_range"] = int((raw.is_not_null() & values.is_null()).sum())
-    return {reason: count for reason, count in result.items() if count}
-
-
-def effective_hz(values: pl.Series, span_s: float) -> float:
-    """Changes of value per second: a value repeated between updates is no new sample."""
-    known = values.drop_nulls()
-    if len(known) < 2 or span_s <= 0:
-        return 0.0
-    array = known.to_numpy()
-    return round(float(np.count_nonzero(array[1:] != array[:-1])) / span_s, 4)
-
-
-def _begin(stamps: Stamps, first: float) -> ClockReading:
-    if stamps.kind == "datetime":
-        start = datetime(1970, 1, 1) + timedelta(seconds=round(first, 6))
-        return ClockReading(start, first % DAY_S, stamps.utc_offset_s, False, kind="datetime")
-    if stamps.kind == "time":
-        return ClockReading(None, first % DAY_S, stamps.utc_offset_s, False, kind="time")
-    return ClockReading()
 
 
 def _chain(parts: Sequence[_Part]) -> list[RawSession]:
@@ -453,6 +255,3 @@ def _chain(parts: Sequence[_Part]) -> list[RawSession]:
         session.clock = replace(session.clock, since_file_start_s=round(start, 6),
                                 to_file_end_s=round(position - start, 6))  # fmt: skip
     return sessions
-
-
-__all__ = ["Column", "Decision", "Floats", "effective_hz", "read_log", "usual_step"]

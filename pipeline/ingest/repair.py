@@ -8,6 +8,7 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 
@@ -36,6 +37,10 @@ HEADER_LETTERS = 0.25
 
 JOIN_LINES = 20
 """A quoted cell with line ends in it goes on for at most so many lines."""
+
+
+Head = tuple[int, tuple[str, ...], int, tuple[str, ...]]
+"""A header: line, names, lines up to its unit row, units."""
 
 
 @dataclass(slots=True)
@@ -82,7 +87,8 @@ def part(
     last = size - 1 if unfinished else size
     stretches: list[Stretch] = []
     bounds = [*headers, (size, (), 0, ())]
-    for (line, names, skip, units), following in zip(bounds[:-1], bounds[1:], strict=True):
+    full = _full_somewhere(bounds, separators)
+    for (line, names, skip, units), following in pairwise(bounds):
         begin = line + 1 + skip
         end = min(following[0], last)
         unit_line = line + 1 + skip if units else 0
@@ -91,11 +97,33 @@ def part(
         other["unit" if units else "preamble"] += bool(skip)
         other["preamble"] += max(skip - 1, 0)
         indices = np.arange(begin, max(end, begin), dtype=np.int64)
-        _fill(lines, stretch, indices, separators, flagged, letters, layout, separator, other)
+        view = _View(lines, separators, flagged, letters, layout, separator)
+        _fill(view, stretch, indices, other, may_be_short=names not in full)
         stretches.append(stretch)
     if unfinished and size:
-        _last_line(lines, stretches, layout, separator, other)
+        _last_line(lines, stretches, layout, other)
     return stretches, other, unfinished
+
+
+@dataclass(frozen=True, slots=True)
+class _View:
+    """The lines and what is known of each."""
+
+    lines: Lines
+    separators: Ints
+    flagged: Bools
+    letters: Floats
+    layout: Layout
+    separator: str
+
+
+def _full_somewhere(bounds: Sequence[Head], separators: Ints) -> set[tuple[str, ...]]:
+    """Headers under which a row of full width stands somewhere: there short rows are damage."""
+    full: set[tuple[str, ...]] = set()
+    for (line, names, skip, _), following in pairwise(bounds):
+        if (separators[line + 1 + skip : following[0]] + 1 >= len(names)).any():
+            full.add(names)
+    return full
 
 
 def _count_preamble(lines: Lines, layout: Layout, other: Counter[str]) -> None:
@@ -103,9 +131,7 @@ def _count_preamble(lines: Lines, layout: Layout, other: Counter[str]) -> None:
         other["preamble" if lines.text(index).strip("\0 \t") else "blank"] += 1
 
 
-def _last_line(
-    lines: Lines, stretches: list[Stretch], layout: Layout, separator: str, other: Counter[str]
-) -> None:
+def _last_line(lines: Lines, stretches: list[Stretch], layout: Layout, other: Counter[str]) -> None:
     index = len(lines) - 1
     if not stretches or index < stretches[-1].header_line:
         return
@@ -118,9 +144,6 @@ def _last_line(
         other["comment"] += 1
         return
     stretches[-1].dropped["unfinished_last_line"] += 1
-
-
-Head = tuple[int, tuple[str, ...], int, tuple[str, ...]]
 
 
 def _headers(lines: Lines, layout: Layout, separator: str, letters: Floats) -> list[Head]:
@@ -201,16 +224,10 @@ def _units_after(
 
 
 def _fill(
-    lines: Lines,
-    stretch: Stretch,
-    indices: Ints,
-    separators: Ints,
-    flagged: Bools,
-    letters: Floats,
-    layout: Layout,
-    separator: str,
-    other: Counter[str],
+    view: _View, stretch: Stretch, indices: Ints, other: Counter[str], *, may_be_short: bool
 ) -> None:
+    lines, layout, separator = view.lines, view.layout, view.separator
+    separators, flagged, letters = view.separators, view.flagged, view.letters
     count = len(stretch.names)
     if not len(indices):
         stretch.width = count
@@ -227,7 +244,7 @@ def _fill(
         split = {int(i): split_cells(lines.text(int(i)), separator, layout.quote, layout.escape)
                  for i in indices[odd & flagged[indices]]}  # fmt: skip
         candidates = np.concatenate((candidates, [len(c.cells) for c in split.values()]))
-    width = _width(candidates.astype(np.int64), count)
+    width = _width(candidates.astype(np.int64), count, may_be_short=may_be_short)
     stretch.width = width
     plain = ~odd & (cells == width)
     if width > count:
@@ -262,13 +279,13 @@ def _fill(
             stretch.dropped[odd_line.kind] += 1
 
 
-def _width(cells: Ints, count: int) -> int:
+def _width(cells: Ints, count: int, *, may_be_short: bool) -> int:
     """Cells of a usual row of the stretch; `count` where rows may be longer but need not."""
     if not len(cells):
         return count
     numbers, times = np.unique(cells, return_counts=True)
     width = int(numbers[np.argmax(times)])
-    if width < count and len(cells) < ALL_SHORT_ROWS:
+    if width < count and (len(cells) < ALL_SHORT_ROWS or not may_be_short):
         return count
     if width < count and (times.max() < ALL_SHORT_SHARE * len(cells) or numbers.max() > width):
         return count
@@ -358,7 +375,7 @@ def _marker(filled: Sequence[str], cells: int, width: int) -> str:
     """The text of a marker row: words, with at most a clock reading beside them."""
     words = [cell for cell in filled if kind_of(cell) == "x" and re.search(r"[^\W\d_]{2}", cell)]
     numbers = [cell for cell in filled if kind_of(cell) in "nt"]
-    if len(words) >= 1 and len(words) + min(len(numbers), 1) >= len(filled) and len(filled) <= 3:
-        if cells < max(width, 2) or len(filled) < width or width <= 2:
-            return " ".join(filled)[:200]
+    few = len(words) + min(len(numbers), 1) >= len(filled) and len(filled) <= 3
+    if words and few and (cells < max(width, 2) or len(filled) < width or width <= 2):
+        return " ".join(filled)[:200]
     return ""

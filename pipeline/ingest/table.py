@@ -18,7 +18,7 @@ from pipeline.ingest.cells import blanks_to_tabs
 from pipeline.ingest.dialect import Layout, kind_of
 from pipeline.ingest.lines import Bools, Ints, Lines, find_lines
 from pipeline.ingest.numbers import decimal_of, to_numbers
-from pipeline.ingest.repair import Odd, Stretch, part
+from pipeline.ingest.repair import Stretch, part
 
 COLUMN_SAMPLE = 100
 """Rows looked at to tell number columns from text columns."""
@@ -326,6 +326,3 @@ def _kinds(
 
 def _at(items: Sequence[str], index: int) -> str:
     return items[index] if index < len(items) else ""
-
-
-__all__ = ["Column", "Odd", "Section", "Table", "read_table"]
