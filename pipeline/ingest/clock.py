@@ -139,7 +139,7 @@ def spread(seconds: Floats) -> Floats:
     Equal stamps of a coarse clock are spread evenly up to the next stamp; a row out of order
     takes its place between its neighbours; a clock set back goes on from where it stood.
     """
-    t = seconds - seconds[0]
+    t: Floats = seconds - seconds[0]
     if len(t) < 2 or np.all(np.diff(t) > 0):
         return t
     t = _set_back(t)
@@ -157,7 +157,7 @@ def spread(seconds: Floats) -> Floats:
     if sizes[-1] > 0:
         per_row[-1] = min(per_row[-1], typical)
     place = np.arange(len(t)) - np.repeat(begin, sizes)
-    out = np.repeat(stamps, sizes) + place * np.repeat(per_row, sizes)
+    out: Floats = np.repeat(stamps, sizes) + place * np.repeat(per_row, sizes)
     if len(sizes) > 2 and sizes[0] < sizes[1]:
         # The log began in the middle of its first tick.
         out[: sizes[0]] = stamps[1] - typical * np.arange(sizes[0], 0, -1)
@@ -179,7 +179,8 @@ def _set_back(t: Floats) -> Floats:
 
 def _nudged(t: Floats) -> Floats:
     least = 1e-6 * np.arange(len(t))
-    return np.asarray(np.maximum.accumulate(t - least) + least)
+    out: Floats = np.maximum.accumulate(t - least) + least
+    return out
 
 
 def gaps_of(

@@ -22,6 +22,7 @@ _INTERVAL = re.compile(
 
 
 def stated_rate(preamble: Sequence[str]) -> float | None:
+    """Rows per second as the lines above the header state it."""
     for line in preamble:
         match = _RATE.search(line)
         if match:
@@ -46,8 +47,7 @@ def clock_of(section: Section, vehicle: Vehicle) -> tuple[Stamps | None, frozens
             continue
         named = is_clock_name(column.header)
         if rule == "time" or named or not column.numeric:
-            stamps = read_stamps(column.header, column.unit_cell or column.cell_unit, column.values,
-                                 decimal=column.decimal)  # fmt: skip
+            stamps = read_stamps(column.header, column.unit_cell or column.cell_unit, column.values)
             if stamps is not None and (
                 rule == "time" or named or stamps.kind in ("time", "datetime")
             ):
@@ -69,8 +69,15 @@ def clock_of(section: Section, vehicle: Vehicle) -> tuple[Stamps | None, frozens
     order = {"datetime": 0, "time": 1, "elapsed": 2}
     fine = [i for i in usable if fineness(i) >= 0.9 * best]
     runtime = re.compile(r"run|uptime|lauf|fonction|since", re.I)
-    choice = min(fine, key=lambda i: (i not in ruled, order[usable[i].kind],
-                                      bool(runtime.search(section.columns[i].header)), i))  # fmt: skip
+    choice = min(
+        fine,
+        key=lambda i: (
+            i not in ruled,
+            order[usable[i].kind],
+            bool(runtime.search(section.columns[i].header)),
+            i,
+        ),
+    )
     stamps = usable[choice]
     if stamps.kind != "datetime":
         absolute = min((s for s in usable.values() if s.kind in ("datetime", "time")),

@@ -8,9 +8,9 @@ import numpy.typing as npt
 import polars as pl
 
 from pipeline.channels import CHANNELS
-from pipeline.ingest.mapping import Decision
 from pipeline.ingest.reading import Message
 from pipeline.ingest.table import Column
+from pipeline.ingest.votes import Decision
 from pipeline.vehicle import Vehicle
 
 Floats = npt.NDArray[np.float64]
@@ -69,8 +69,12 @@ def apply(
             decision = replace(decision, conversion=f"air-fuel ratio / {ratio:g} ({origin})")
         if decision.op in ("gauge", "vacuum"):
             mark = f"{barometer:.5g}" if isinstance(barometer, float) else "logged"
-            decision = replace(decision, conversion=f"{decision.conversion} ({mark} kPa)"
-                               if mark != "logged" else f"{decision.conversion} (logged)")  # fmt: skip
+            decision = replace(
+                decision,
+                conversion=f"{decision.conversion} ({mark} kPa)"
+                if mark != "logged"
+                else f"{decision.conversion} (logged)",
+            )
         if decision.channel == "knock_retard":
             values, decision = _positive_retard(values, decision, column, line, messages)
         values, rejected = _within(decision.channel, values, _unreadable(column))
@@ -122,8 +126,13 @@ def _barometer(
         return site, list(decisions)
     values = _linear(plain["barometric_pressure"].values, decision.scale, decision.offset)
     if _latched(values, plain, decisions, vehicle):
-        messages.append(Message(line, "the barometer was latched while the engine turned",
-                                "the site's standard pressure is used; set [site] altitude_m"))  # fmt: skip
+        messages.append(
+            Message(
+                line,
+                "the barometer was latched while the engine turned",
+                "the site's standard pressure is used; set [site] altitude_m",
+            )
+        )
         kept = [replace(d, channel="", scale=1.0, offset=0.0, conversion="none",
                         why="barometer latched while the engine turned; the site's is used")
                 if d is decision else d for d in decisions]  # fmt: skip

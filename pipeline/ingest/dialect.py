@@ -18,8 +18,8 @@ HEADER_WITHIN = 120
 """The header is looked for in the first lines: preambles run to 50."""
 
 _CLOCK_LIKE = re.compile(
-    r"(?:\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}[T ]*)?\d{1,3}:\d{2}(?::\d{2})?(?:[.,:]\d+)?\s*(?:[ap]\.?m\.?)?"
-    r"\s*(?:Z|[+-]\d{2}:?\d{2})?|\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}",
+    r"(?:\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}[T ]*)?\d{1,3}:\d{2}(?::\d{2})?(?:[.,:]\d+)?"
+    r"\s*(?:[ap]\.?m\.?)?\s*(?:Z|[+-]\d{2}:?\d{2})?|\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}",
     re.I,
 )
 _DATE_MARKS = re.compile(r"\d[-/.](?=\d)")
@@ -49,9 +49,9 @@ def kind_of(cell: str) -> str:
         return "n"
     if is_missing(text):
         return "m"
-    if ":" in text or len(_DATE_MARKS.findall(text)) > 1:
-        if _CLOCK_LIKE.fullmatch(text):
-            return "t"
+    dated = ":" in text or len(_DATE_MARKS.findall(text)) > 1
+    if dated and _CLOCK_LIKE.fullmatch(text):
+        return "t"
     if looks_numeric(text):
         return "n"
     pair = split_unit(text)

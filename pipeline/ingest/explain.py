@@ -42,10 +42,13 @@ def _table(name: str, reading: Reading) -> str:
              for c in reading.columns]  # fmt: skip
     widths = [min(44, max(len(row[i]) for row in rows)) for i in range(4)]
     out.append("")
-    for row in rows:
-        out.append("  " + "  ".join(row[i].ljust(widths[i]) for i in range(4)) + "  " + row[4])
-    for message in reading.messages:
-        out.append(f"{_clean(name)}:{message.line}: {_clean(message.what)}: {_clean(message.cure)}")
+    out.extend(
+        "  " + "  ".join(row[i].ljust(widths[i]) for i in range(4)) + "  " + row[4] for row in rows
+    )
+    out.extend(
+        f"{_clean(name)}:{message.line}: {_clean(message.what)}: {_clean(message.cure)}"
+        for message in reading.messages
+    )
     return "\n".join(out) + "\n"
 
 

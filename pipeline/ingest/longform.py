@@ -65,8 +65,14 @@ def widen(section: Section, other: Counter[str]) -> Section:
             cell_unit = str(mine[0]) if len(mine) else ""
         columns.append(Column(signal, cell_unit, pl.Series(wide).fill_nan(None), marks))
     other["merged"] += len(section.line) - len(index)
-    return Section(section.header_line, section.unit_line, columns,
-                   index["line"].to_numpy().astype(np.int64), section.markers, section.dropped)  # fmt: skip
+    return Section(
+        section.header_line,
+        section.unit_line,
+        columns,
+        index["line"].to_numpy().astype(np.int64),
+        section.markers,
+        section.dropped,
+    )
 
 
 def _columns(section: Section) -> tuple[int, int, int, int | None] | None:

@@ -34,7 +34,7 @@ def decide(
     for index, column in enumerate(columns):
         rule = rule_for(column.header, rules)
         if rule is not None:
-            decisions.append(_ruled(index, column, rule))
+            decisions.append(_ruled(index, rule))
         elif index in clock and not _also_channel(column):
             decisions.append(Decision(index, "time", "s", why="clock"))
         elif not column.numeric:
@@ -47,6 +47,7 @@ def decide(
 
 
 def rule_for(header: str, rules: Mapping[str, str | ChannelRule]) -> str | ChannelRule | None:
+    """The vehicle file's rule for a header cell, with or without its unit."""
     cell = header.strip()
     bare = split_header(cell)[0].strip()
     for key, rule in rules.items():
@@ -57,7 +58,7 @@ def rule_for(header: str, rules: Mapping[str, str | ChannelRule]) -> str | Chann
     return None
 
 
-def _ruled(index: int, column: Column, rule: str | ChannelRule) -> Decision:
+def _ruled(index: int, rule: str | ChannelRule) -> Decision:
     whole = rule if isinstance(rule, ChannelRule) else ChannelRule(channel=rule)
     if whole.channel == "ignore":
         return Decision(index, "ignore", "", why="vehicle.toml says ignore")
@@ -65,7 +66,9 @@ def _ruled(index: int, column: Column, rule: str | ChannelRule) -> Decision:
         return Decision(index, "time", "s", why="vehicle.toml")
     channel = CHANNELS[whole.channel]
     unit_text = whole.unit or channel.unit
-    decision = convert(index, channel, pint_name(unit_text) or unit_text, unit_text, read_name(""))
+    decision = convert(
+        index, channel, pint_name(unit_text) or unit_text, unit_text, read_name(f"x ({unit_text})")
+    )
     if decision is None:
         return Decision(index, "", unit_text, why=f"vehicle.toml: {unit_text} is no unit of "
                         f"{channel.name}")  # fmt: skip
@@ -138,8 +141,14 @@ def _agree_on_temperatures(
         if channel and channel.quantity == "temperature" and not decision.stated:
             name = read_name(columns[decision.column].header)
             if plausible(channel, "degF", name, sample_of(columns[decision.column])):
-                decision = made(decision.column, channel, "degF", "degF", name,
-                                 "name; no unit stated, the log's other temperatures are in degF")  # fmt: skip
+                decision = made(
+                    decision.column,
+                    channel,
+                    "degF",
+                    "degF",
+                    name,
+                    "name; no unit stated, the log's other temperatures are in degF",
+                )
         out.append(decision)
     return out
 
@@ -174,8 +183,11 @@ def _one_each(columns: Sequence[Column], decisions: Sequence[Decision]) -> list[
             same_sensor = decisions[place].op != decisions[first].op and (
                 names[place].number == names[first].number)  # fmt: skip
             if channel == "lambda" and not taken and distinct and not same_sensor:
-                chosen[place] = replace(decisions[place], channel="lambda_2",
-                                        why=decisions[place].why + "; second of its kind")  # fmt: skip
+                chosen[place] = replace(
+                    decisions[place],
+                    channel="lambda_2",
+                    why=decisions[place].why + "; second of its kind",
+                )
             else:
                 chosen[place] = _second(decisions[place], channel)
     return chosen

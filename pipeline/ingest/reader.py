@@ -11,7 +11,7 @@ from pipeline.channels import CHANNELS
 from pipeline.ingest.clock import pieces, unroll
 from pipeline.ingest.clocks import clock_of, stated_rate
 from pipeline.ingest.convert import apply
-from pipeline.ingest.dialect import Layout, find_layout, sample_lines
+from pipeline.ingest.dialect import find_layout, sample_lines
 from pipeline.ingest.longform import widen
 from pipeline.ingest.mapping import decide
 from pipeline.ingest.reading import (
@@ -80,9 +80,14 @@ def _read(content: Content, vehicle: Vehicle) -> Reading:
     if layout.header < 0:
         raise Refused("no header row with column names found", "add a row with the columns' names")
     table = read_table(text.data, layout, finished=text.finished)
-    dialect = DialectReading(text.encoding, _shown(layout.separator), layout.decimal,
-                             layout.header + 1, layout.unit_lines[0] + 1 if layout.unit_lines else 0)  # fmt: skip
-    return _assemble(content, dialect, table, layout, vehicle)
+    dialect = DialectReading(
+        text.encoding,
+        _shown(layout.separator),
+        layout.decimal,
+        layout.header + 1,
+        layout.unit_lines[0] + 1 if layout.unit_lines else 0,
+    )
+    return _assemble(content, dialect, table, vehicle)
 
 
 def _shown(separator: str) -> str:
@@ -101,9 +106,7 @@ class _Part:
     kind: str
 
 
-def _assemble(
-    content: Content, dialect: DialectReading, table: Table, layout: Layout, vehicle: Vehicle
-) -> Reading:
+def _assemble(content: Content, dialect: DialectReading, table: Table, vehicle: Vehicle) -> Reading:
     messages: list[Message] = []
     other = Counter(table.other)
     parts: list[_Part] = []
@@ -126,8 +129,8 @@ def _assemble(
         rows += sum(session.frame.height for session in part.sessions)
     if refusals and not parts:
         raise refusals[0][1]
-    for count, refusal in refusals:
-        dropped["stretch_without_clock" if "rate" in refusal.reason else "unknown_columns"] += count
+    for count, refused in refusals:
+        dropped["stretch_without_clock" if "rate" in refused.reason else "unknown_columns"] += count
     if not parts:
         reason = (
             "a header but no rows" if not dropped else "no row could be assigned to the columns"
@@ -154,11 +157,18 @@ def _assemble(
     status = "partial" if lost or rejected else "read"
     reason = ", ".join(f"{count} rows dropped ({reason})" for reason, count in lost.items())
     return Reading(
-        "partial" if status == "partial" else "read", reason or ("unreadable cells" if rejected else ""),
-        len(content.data), content.sha256, rows, lost,
+        "partial" if status == "partial" else "read",
+        reason or ("unreadable cells" if rejected else ""),
+        len(content.data),
+        content.sha256,
+        rows,
+        lost,
         {kind: count for kind, count in sorted(other.items()) if count},
-        dialect, columns, list(dict.fromkeys(messages)), sessions,
-    )  # fmt: skip
+        dialect,
+        columns,
+        list(dict.fromkeys(messages)),
+        sessions,
+    )
 
 
 _CURES = {
@@ -181,8 +191,10 @@ def _part(
     mapped = {d.channel for d in decisions if d.channel in CHANNELS}
     by_hand = any(d.why == "vehicle.toml" for d in decisions)
     if not by_hand and not mapped - NO_ENGINE:
-        raise Refused("not an engine log: no column is a known channel",
-                      "if it is one, name its columns under [channels] in vehicle.toml")  # fmt: skip
+        raise Refused(
+            "not an engine log: no column is a known channel",
+            "if it is one, name its columns under [channels] in vehicle.toml",
+        )
     if stamps is None:
         rate = vehicle.log.rate_hz or stated_rate(preamble)
         if not rate:
@@ -197,9 +209,17 @@ def _part(
         dropped["bad_time"] = lost
     converted, notes = apply(section.columns, decisions, vehicle, line)
     messages.extend(notes)
-    columns = [ColumnReading(c.column.header.strip(), c.decision.channel if c.decision.channel != "ignore" else "",
-                             c.decision.unit, c.decision.conversion, c.decision.why)
-               for c in converted if c.column.header.strip()]  # fmt: skip
+    columns = [
+        ColumnReading(
+            c.column.header.strip(),
+            c.decision.channel if c.decision.channel != "ignore" else "",
+            c.decision.unit,
+            c.decision.conversion,
+            c.decision.why,
+        )
+        for c in converted
+        if c.column.header.strip()
+    ]
     sessions, spans, edges = [], [], []
     for first, last, cut in pieces(axis):
         if last <= first:

@@ -162,7 +162,7 @@ def _headers(lines: Lines, layout: Layout, separator: str, letters: Floats) -> l
         same = np.flatnonzero(first == initial)
         suspects = np.union1d(suspects, same) if len(same) < 0.2 * len(lines) + 50 else suspects
     after = 0
-    for index in suspects:
+    for index in suspects.tolist():
         if index < layout.first_data or index < after:
             continue
         cells = split_cells(lines.text(int(index)).strip("\0"), separator, layout.quote,

@@ -22,6 +22,7 @@ def make_session(
     last: int,
     stamps: Stamps,
 ) -> RawSession:
+    """One session from rows `first` to `last` of the axis."""
     seconds = axis.seconds[first:last]
     time = spread(seconds)
     keep = pl.Series(axis.keep) if not axis.keep.all() else None
@@ -41,9 +42,13 @@ def make_session(
         if channel:
             units[channel] = item.decision.unit
             channels[channel] = ChannelReading(
-                item.decision.unit, header, item.decision.conversion, len(values) - values.null_count(),
-                effective_hz(values, span), _share(item.rejected, values, whole, item, axis, first, last),
-            )  # fmt: skip
+                item.decision.unit,
+                header,
+                item.decision.conversion,
+                len(values) - values.null_count(),
+                effective_hz(values, span),
+                _share(item.rejected, values, whole, item, axis, first, last),
+            )
             data[channel] = values
         else:
             title = f"other.{header}"
@@ -62,7 +67,7 @@ def make_session(
     before = low if first else 0
     markers = [(round(float(time[min(int(np.searchsorted(lines, line)), len(time) - 1)]), 6), text)
                for line, text in section.markers if before <= line < after]  # fmt: skip
-    gaps = [gap for gap in gaps_of(time)]
+    gaps = gaps_of(time)
     return RawSession(low, high, frame, channels, units, _begin(stamps, float(seconds[0])), None,
                       markers, {}, gaps)  # fmt: skip
 

@@ -46,7 +46,7 @@ class Stamps:
     why: str = ""
 
 
-def read_stamps(header: str, unit_cell: str, values: pl.Series, *, decimal: str) -> Stamps | None:
+def read_stamps(header: str, unit_cell: str, values: pl.Series) -> Stamps | None:
     """Read a column as a clock; None where it is none."""
     if values.dtype == pl.Float64:
         return _numeric(header, unit_cell, values)
@@ -75,7 +75,7 @@ def _time_of(frame: pl.DataFrame, first: int) -> tuple[Floats, float, float | No
     hours, minutes = _float(frame, str(first)), _float(frame, str(first + 1))
     seconds = _float(frame, str(first + 2))
     fraction = frame[str(first + 3)].fill_null("")
-    digits = int(fraction.str.len_chars().max() or 0)
+    digits = _longest(fraction)
     part = ("0." + fraction).cast(pl.Float64, strict=False).fill_null(0.0).to_numpy()
     half = frame[str(first + 4)].fill_null("").str.to_lowercase()
     marked = bool((half != "").any())
@@ -92,6 +92,10 @@ def _time_of(frame: pl.DataFrame, first: int) -> tuple[Floats, float, float | No
     offset = _offset(frame[str(first + 5)])
     step = 10.0**-digits if digits or not two_parts else 60.0
     return total, step, offset, marked, two_parts and bool(digits)
+
+
+def _longest(text: pl.Series) -> int:
+    return max(text.str.len_chars().unique().to_list(), default=0)
 
 
 def _offset(column: pl.Series) -> float | None:
@@ -130,9 +134,10 @@ def _days(frame: pl.DataFrame, american: bool) -> Floats | None:
     if good.any():
         stamped = pl.DataFrame({"y": year[good], "m": month[good], "d": day[good]})
         days = stamped.select(
-            pl.date(pl.col("y").cast(pl.Int32), pl.col("m").cast(pl.Int8), pl.col("d").cast(pl.Int8))
-            .cast(pl.Int32)
-        ).to_series()  # fmt: skip
+            pl.date(
+                pl.col("y").cast(pl.Int32), pl.col("m").cast(pl.Int8), pl.col("d").cast(pl.Int8)
+            ).cast(pl.Int32)
+        ).to_series()
         out[good] = days.cast(pl.Float64).fill_null(np.nan).to_numpy()
     return out
 
@@ -172,7 +177,7 @@ def _read_compact(text: pl.Series, pattern: str) -> Stamps:
     frame = _safe_groups(text, pattern)
     days = _days(frame, american=False)
     clock = [_float(frame, str(i)) for i in (4, 5, 6)]
-    digits = int(frame["7"].fill_null("").str.len_chars().max() or 0)
+    digits = _longest(frame["7"].fill_null(""))
     part = ("0." + frame["7"].fill_null("")).cast(pl.Float64, strict=False).fill_null(0.0)
     seconds = clock[0] * 3600 + clock[1] * 60 + clock[2] + part.to_numpy()
     base = days if days is not None else np.full(len(seconds), np.nan)

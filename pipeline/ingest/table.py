@@ -7,6 +7,7 @@ a guess, lines that are no rows, and rows dropped with their reason.
 """
 
 import io
+import math
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -129,7 +130,7 @@ def _fast(data: bytes, lines: Lines, layout: Layout, separator: str) -> Section 
 
 def _finite(series: pl.Series) -> bool:
     total = series.sum()
-    return total is None or bool(np.isfinite(total))
+    return total is None or math.isfinite(float(total))
 
 
 def _has_markers(columns: Sequence[Column]) -> bool:
@@ -298,7 +299,7 @@ def _spread(first: int, last: int) -> Ints:
     return np.unique(
         np.concatenate(
             (np.arange(first, first + part), middle.astype(np.int64), np.arange(last - part, last))
-        )  # fmt: skip
+        )
     )
 
 

@@ -49,6 +49,7 @@ class Decision:
 
 
 def sample_of(column: Column) -> Floats:
+    """Some of a column's values."""
     values = column.values.drop_nulls()
     step = max(1, len(values) // SAMPLE_VALUES)
     return values.gather_every(step).to_numpy().astype(np.float64)
@@ -58,6 +59,7 @@ def by_values(
     index: int, column: Column, channel: Channel, name: Name, unit_text: str, values: Floats,
     line: int, messages: list[Message],
 ) -> Decision:  # fmt: skip
+    """Decide the unit with the values' vote."""
     if channel.quantity == "mixture":
         return _mixture(index, column, channel, name, unit_text, values, line, messages)
     if channel.quantity == "trim":
@@ -77,11 +79,16 @@ def by_values(
         home = guesses[0]
         choice = home if home in others else (others[0] if len(others) == 1 else "")
         if choice:
-            messages.append(Message(line, f"column '{column.header.strip()}' says {unit_text} but its "
-                                    f"values can only be {choice}",
-                                    f"read as {choice}; to overrule: [channels] "
-                                    f"{_quoted(column.header)} = {{channel = \"{channel.name}\", "
-                                    f"unit = \"{unit_text}\"}}"))  # fmt: skip
+            messages.append(
+                Message(
+                    line,
+                    f"column '{column.header.strip()}' says {unit_text} but its "
+                    f"values can only be {choice}",
+                    f"read as {choice}; to overrule: [channels] "
+                    f'{_quoted(column.header)} = {{channel = "{channel.name}", '
+                    f'unit = "{unit_text}"}}',
+                )
+            )
             return made(index, channel, choice, choice, name,
                          f"name; stated {unit_text} contradicted by the values")  # fmt: skip
         if _possible(channel, stated, name, values):
@@ -92,27 +99,50 @@ def by_values(
     doubt = f" (unit '{unit_text}' unknown)" if unit_text else ""
     if not lively or plausible(channel, guesses[0], name, values):
         if channel.quantity == "share" and lively and _is_fraction(values):
-            return replace(made(index, channel, "dimensionless", "0-1", name,
-                                 "name; no unit, values between 0 and 1"), stated=False)  # fmt: skip
+            return replace(
+                made(
+                    index,
+                    channel,
+                    "dimensionless",
+                    "0-1",
+                    name,
+                    "name; no unit, values between 0 and 1",
+                ),
+                stated=False,
+            )
         return replace(made(index, channel, guesses[0], channel.unit, name,
                              f"name; no unit stated{doubt}, values fit {channel.unit}"),
                        stated=False)  # fmt: skip
     others = [u for u in guesses[1:] if plausible(channel, u, name, values)]
     if len(others) == 1:
-        messages.append(Message(line, f"column '{column.header.strip()}' has no unit; its values fit "
-                                f"{others[0]} only", f"read as {others[0]}; name the unit in "
-                                "[channels] if that is wrong"))  # fmt: skip
+        messages.append(
+            Message(
+                line,
+                f"column '{column.header.strip()}' has no unit; its values fit {others[0]} only",
+                f"read as {others[0]}; name the unit in [channels] if that is wrong",
+            )
+        )
         return made(index, channel, others[0], others[0], name,
                      f"name; no unit stated{doubt}, values fit {others[0]} only")  # fmt: skip
     if not others and _possible(channel, guesses[0], name, values):
-        return replace(made(index, channel, guesses[0], channel.unit, name,
-                             f"name; no unit stated{doubt}, values unusual"), stated=False)  # fmt: skip
+        return replace(
+            made(
+                index,
+                channel,
+                guesses[0],
+                channel.unit,
+                name,
+                f"name; no unit stated{doubt}, values unusual",
+            ),
+            stated=False,
+        )
     ask(messages, line, column, channel.name, "no unit stated and the values do not tell it")
     return Decision(index, "", unit_text or "1",
                     why=f"named like {channel.name}, unit unclear from the values")  # fmt: skip
 
 
 def _is_fraction(values: Floats) -> bool:
+    """Decide the unit with the values' vote."""
     return bool(values.max() <= 1.05 and values.min() >= -0.1 and values.max() > 0.2
                 and np.any(values != np.round(values)))  # fmt: skip
 
@@ -149,6 +179,7 @@ def _with_sign_of_values(
 
 
 def plausible(channel: Channel, unit: str, name: Name, values: Floats) -> bool:
+    """Whether the middle of the values is usual for the channel in that unit."""
     if not len(values):
         return True
     scale, offset = factor(unit, channel.unit)
@@ -170,6 +201,7 @@ def _possible(channel: Channel, unit: str, name: Name, values: Floats) -> bool:
 
 
 def made(index: int, channel: Channel, unit: str, text: str, name: Name, why: str) -> Decision:
+    """The decision for a channel in a unit, or that it cannot be."""
     decision = convert(index, channel, unit, text, name)
     if decision is None:
         return Decision(index, "", text, why=f"{text} is no unit of {channel.name}")
@@ -232,8 +264,13 @@ def _mixture(
     if contradicted and len(values):
         new = "lambda" if near_one else "air_fuel_ratio"
         what = "lambda" if near_one else "an air-fuel ratio"
-        messages.append(Message(line, f"column '{column.header.strip()}' is named otherwise but its "
-                                f"values are {what}", f"read as {what}"))  # fmt: skip
+        messages.append(
+            Message(
+                line,
+                f"column '{column.header.strip()}' is named otherwise but its values are {what}",
+                f"read as {what}",
+            )
+        )
         unit, why = new, f"name; values can only be {what}"
     found = convert(index, channel, unit, unit, name)
     return replace(found, why=why) if found else Decision(index, "", unit_text, why="no unit")
@@ -262,15 +299,26 @@ def _trim(
         return replace(decision, scale=100.0, conversion="share to %: x * 100")
     else:
         return decision
-    messages.append(Message(line, f"fuel trim '{column.header.strip()}' is {decision.conversion.split(':')[0]}",
-                            "shifted so that 0 means none"))  # fmt: skip
+    messages.append(
+        Message(
+            line,
+            f"fuel trim '{column.header.strip()}' is {decision.conversion.split(':')[0]}",
+            "shifted so that 0 means none",
+        )
+    )
     return decision
 
 
 def ask(messages: list[Message], line: int, column: Column, channel: str, what: str) -> None:
-    messages.append(Message(line, f"column '{column.header.strip()}' set aside: {what}",
-                            f"paste under [channels] in vehicle.toml: {_quoted(column.header)} = "
-                            f"{{channel = \"{channel}\", unit = \"{unit_of(channel)}\"}}"))  # fmt: skip
+    """Say that a column is set aside, with the line to paste."""
+    messages.append(
+        Message(
+            line,
+            f"column '{column.header.strip()}' set aside: {what}",
+            f"paste under [channels] in vehicle.toml: {_quoted(column.header)} = "
+            f'{{channel = "{channel}", unit = "{unit_of(channel)}"}}',
+        )
+    )
 
 
 def _quoted(header: str) -> str:

@@ -101,9 +101,9 @@ def split_header(cell: str) -> tuple[str, str]:
         r"^(.+)[_.:/|-]([^_.:|\s]+)$",
         r"^(.+)\s+(?:in\s+)?(\S+)$",
     ):
-        match = re.match(pattern, text)
-        if match and known_unit(match.group(2)) and _is_unit_word(match.group(2)):
-            return match.group(1), match.group(2)
+        found = re.match(pattern, text)
+        if found and known_unit(found.group(2)) and _is_unit_word(found.group(2)):
+            return found.group(1), found.group(2)
     return text, ""
 
 
