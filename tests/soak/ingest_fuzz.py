@@ -104,7 +104,9 @@ def damage(content: bytes, rng: random.Random) -> bytes:
             size = rng.choice([1, 16, 200])
             data[place : place + size] = bytes(min(size, len(data) - place))
         elif kind == 5:
-            data[place:place] = rng.choice([b'"', b",", b";", b"\n", b"\r", b"\t", b"-", b"e9", b"NaN"])
+            data[place:place] = rng.choice(
+                [b'"', b",", b";", b"\n", b"\r", b"\t", b"-", b"e9", b"NaN"]
+            )
         else:
             del data[place:]
     return bytes(data)
@@ -116,7 +118,9 @@ def unaccounted(content: bytes, reading: Reading) -> str:
         return ""
     text = decode(content).data
     there = text.count(b"\n") + (not text.endswith(b"\n"))
-    seen = reading.rows_read + sum(reading.rows_dropped.values()) + sum(reading.lines_other.values())
+    seen = (
+        reading.rows_read + sum(reading.rows_dropped.values()) + sum(reading.lines_other.values())
+    )
     return "" if there == seen else f"{there} lines, {seen} accounted for"
 
 
@@ -212,8 +216,8 @@ def main() -> int:
             if problem:
                 failures += 1
                 if failures <= 30:
-                    print(f"seed {seed}: {problem}")  # noqa: T201
-    print(f"{count} files, {failures} failures")  # noqa: T201
+                    print(f"seed {seed}: {problem}")
+    print(f"{count} files, {failures} failures")
     return 1 if failures else 0
 
 
