@@ -16,7 +16,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.ingest.cells import blanks_to_tabs
-from pipeline.ingest.dialect import Layout, kind_of
+from pipeline.ingest.dialect import SAMPLE_BYTES, Layout, kind_of
 from pipeline.ingest.lines import Bools, Ints, Lines, find_lines
 from pipeline.ingest.numbers import decimal_of, to_numbers
 from pipeline.ingest.repair import Stretch, part
@@ -71,9 +71,8 @@ def read_table(data: bytes, layout: Layout, *, finished: bool) -> Table:
         data, separator = text.encode("utf-8"), "\t"
     else:
         separator = layout.separator
-    lines = find_lines(data)
-    preamble = [lines.text(i) for i in range(min(layout.header, len(lines)))]
-    fast = _fast(data, lines, layout, separator) if finished else None
+    preamble = data[:SAMPLE_BYTES].decode("utf-8", "replace").split("\n")[: layout.header]
+    fast = _fast(data, layout, separator) if finished else None
     if fast is not None:
         other = Counter({"preamble": sum(bool(line.strip()) for line in preamble)})
         other["blank"] = len(preamble) - other["preamble"]
@@ -82,6 +81,7 @@ def read_table(data: bytes, layout: Layout, *, finished: bool) -> Table:
         other["unit"] = len(layout.unit_lines)
         other["preamble"] += between - len(layout.unit_lines)
         return Table([fast], +other, preamble)
+    lines = find_lines(data)
     stretches, other, unfinished = part(lines, layout, separator, finished=finished)
     sections = [
         section
@@ -91,24 +91,27 @@ def read_table(data: bytes, layout: Layout, *, finished: bool) -> Table:
     return Table(sections, +other, preamble, unfinished)
 
 
-def _fast(data: bytes, lines: Lines, layout: Layout, separator: str) -> Section | None:
+def _fast(data: bytes, layout: Layout, separator: str) -> Section | None:
     """The whole body through polars' reader, None where the text is not clean."""
-    first = layout.first_data
-    count, rows = len(layout.names), len(lines) - first
-    if rows < 1 or layout.width != count or count < 2:
+    start = 0
+    for _ in range(layout.first_data):
+        start = data.find(b"\n", start) + 1
+    count, body = len(layout.names), data
+    if start:
+        body = data[start:]
+    rows = body.count(b"\n")
+    if rows < 1 or layout.width != count or count < 2 or not body.endswith(b"\n"):
         return None
-    body = memoryview(data)[int(lines.start[first]) :]
-    raw = bytes(body) if first else data
-    if raw.count(separator.encode()) != rows * (count - 1):
+    if body.count(separator.encode()) != rows * (count - 1):
         return None
-    if layout.quote.encode() in raw or b"\0" in raw or b"\n\n" in raw or raw[:1] == b"\n":
+    if layout.quote.encode() in body or b"\0" in body or b"\n\n" in body or body[:1] == b"\n":
         return None
-    sample = _sample_rows([lines.text(i) for i in _spread(first, len(lines))], separator)
+    sample = _sample_rows(_sampled(body), separator)
     numeric, decimals = _kinds(sample, count, layout.decimal)
     used = {decimals[i] for i in range(count) if numeric[i]}
     if len(used) > 1 or not used:
         return None
-    frame = _polars(raw, separator, numeric, used.pop())
+    frame = _polars(body, separator, numeric, used.pop())
     if frame is None or frame.height != rows:
         return None
     columns = []
@@ -123,9 +126,23 @@ def _fast(data: bytes, lines: Lines, layout: Layout, separator: str) -> Section 
             columns.append(Column(name, _at(layout.units, index), series))
     if _has_markers(columns):
         return None
-    numbers = np.arange(first + 1, len(lines) + 1, dtype=np.int64)
+    numbers = np.arange(rows, dtype=np.int64) + layout.first_data + 1
     unit_line = layout.unit_lines[0] + 1 if layout.unit_lines else 0
     return Section(layout.header + 1, unit_line, columns, numbers)
+
+
+def _sampled(body: bytes) -> list[str]:
+    """Whole lines from the body's head, middle and tail."""
+    size = len(body)
+    if size <= 4 * SAMPLE_BYTES:
+        lines = body.split(b"\n")[:-1]
+        return [lines[int(i)].decode("utf-8", "replace") for i in _spread(0, len(lines))]
+    texts: list[str] = []
+    for place in np.linspace(0, size - SAMPLE_BYTES // 4, 5).astype(int).tolist():
+        piece = body[place : place + SAMPLE_BYTES // 4].split(b"\n")
+        inner = piece[bool(place) : -1][: COLUMN_SAMPLE // 4]
+        texts += [line.decode("utf-8", "replace") for line in inner]
+    return texts
 
 
 def _finite(series: pl.Series) -> bool:

@@ -69,13 +69,17 @@ def bare(path: Path, out: Path) -> float:
 
 
 _PEAK = """
-import resource, sys
+import sys
 from pathlib import Path
 from pipeline.ingest import read_log
 from pipeline.vehicle import DEFAULT_VEHICLE
-before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+def peak():
+    for line in open("/proc/self/status"):
+        if line.startswith("VmHWM"):
+            return 1024 * int(line.split()[1])
+before = peak()
 read_log(Path(sys.argv[1]), name="log.csv", vehicle=DEFAULT_VEHICLE)
-print(1024 * (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before))
+print(peak() - before)
 """
 
 
