@@ -10,6 +10,8 @@ Bools = npt.NDArray[np.bool_]
 Floats = npt.NDArray[np.float64]
 
 _LF = 10
+_BLOCK = 1 << 23
+"""Bytes looked at in one go: 8 MB keep the working arrays small beside the file."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +45,11 @@ class Lines:
 def find_lines(data: bytes) -> Lines:
     """Offsets of every line; a last one without LF counts too."""
     buffer = np.frombuffer(data, dtype=np.uint8)
-    ends = np.flatnonzero(buffer == _LF).astype(np.int64)
+    parts = [
+        np.flatnonzero(buffer[place : place + _BLOCK] == _LF) + place
+        for place in range(0, len(buffer), _BLOCK)
+    ]
+    ends: Ints = np.concatenate(parts).astype(np.int64) if parts else np.empty(0, dtype=np.int64)
     if len(data) and (not len(ends) or ends[-1] != len(data) - 1):
         ends = np.append(ends, len(data))
     starts = np.empty_like(ends)
@@ -55,26 +61,41 @@ def find_lines(data: bytes) -> Lines:
 
 def count_per_line(lines: Lines, byte: int) -> Ints:
     """How often a byte stands in each line."""
-    buffer = np.frombuffer(lines.data, dtype=np.uint8)
-    places = np.flatnonzero(buffer == byte)
-    upto = np.searchsorted(places, np.append(lines.start, len(buffer)))
-    return np.diff(upto).astype(np.int64)
+    table = np.zeros(256, dtype=bool)
+    table[byte] = True
+    return _counts(lines, table)
 
 
-def letters_share(lines: Lines) -> npt.NDArray[np.float64]:
+def letters_share(lines: Lines) -> Floats:
     """Share of letters (ASCII and beyond) among each line's bytes."""
     table = np.zeros(256, dtype=bool)
     table[ord("A") : ord("Z") + 1] = True
     table[ord("a") : ord("z") + 1] = True
     table[128:] = True
-    buffer = np.frombuffer(lines.data, dtype=np.uint8)
-    places = np.flatnonzero(table[buffer])
-    upto = np.searchsorted(places, np.append(lines.start, len(buffer)))
-    share: npt.NDArray[np.float64] = np.diff(upto) / np.maximum(lines.end - lines.start, 1)
+    share: Floats = _counts(lines, table) / np.maximum(lines.end - lines.start, 1)
     return share
+
+
+def _counts(lines: Lines, table: Bools) -> Ints:
+    """Bytes of a class per line, some lines at a time: an index of all is the file's size."""
+    buffer = np.frombuffer(lines.data, dtype=np.uint8)
+    out = np.zeros(len(lines), dtype=np.int64)
+    single = np.flatnonzero(table)
+    first = 0
+    while first < len(lines):
+        last = int(np.searchsorted(lines.end, lines.start[first] + _BLOCK))
+        last = max(last, first + 1)
+        begin = int(lines.start[first])
+        block = buffer[begin : int(lines.end[last - 1])]
+        places = np.flatnonzero(block == single[0] if len(single) == 1 else table[block])
+        upto = np.searchsorted(places, np.append(lines.start[first:last] - begin, len(block)))
+        out[first:last] = np.diff(upto)
+        first = last
+    return out
 
 
 def first_bytes(lines: Lines) -> npt.NDArray[np.uint8]:
     """The first byte of each line, LF for an empty one."""
-    buffer = np.frombuffer(lines.data + b"\n", dtype=np.uint8)
-    return buffer[lines.start]
+    buffer = np.frombuffer(lines.data, dtype=np.uint8)
+    found = buffer[np.minimum(lines.start, max(len(buffer) - 1, 0))] if len(buffer) else buffer
+    return np.where(lines.end > lines.start, found, np.uint8(_LF))

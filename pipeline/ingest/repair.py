@@ -29,11 +29,13 @@ from pipeline.ingest.words import recognised
 ALL_SHORT_SHARE = 0.98
 """Rows all shorter than their header have lost the last columns; a few may be cut further."""
 
-ALL_SHORT_ROWS = 3
-"""One or two short rows may be damage; from three on equal lengths are the log's own."""
+ALL_SHORT_ROWS = 5
+"""A few short rows may be damage; from five on equal lengths are the log's own."""
 
 HEADER_LETTERS = 0.25
 """Share of letters from which a line may be a header: names are mostly letters, rows are not."""
+
+_WORD = re.compile(r"[^\W\d_]{2}|%")
 
 JOIN_LINES = 20
 """A quoted cell with line ends in it goes on for at most so many lines."""
@@ -75,8 +77,9 @@ def part(
     size = len(lines)
     _count_preamble(lines, layout, other)
     separators = count_per_line(lines, ord(separator))
-    quotes = count_per_line(lines, ord(layout.quote))
-    flagged = quotes > 0
+    flagged = np.zeros(size, dtype=bool)
+    if layout.quote.encode() in lines.data:
+        flagged |= count_per_line(lines, ord(layout.quote)) > 0
     if b"\0" in lines.data:
         flagged |= count_per_line(lines, 0) > 0
     if layout.escape:
@@ -349,12 +352,20 @@ def _judge(text: str, cells: list[str], stray: bool, width: int, count: int, lay
         return Odd("comment", text=_comment_text(text))
     if not any(cell.strip() for cell in cells):
         return Odd("blank")
+    if not _WORD.search(text):
+        # No two letters together: no marker and no unit row; most broken rows are of this kind.
+        return _row(cells, stray, width, count, layout)
     filled = [cell.strip() for cell in cells if cell.strip()]
     marker = _marker(filled, len(cells), width)
     if marker:
         return Odd("marker", text=marker)
     if is_unit_row(cells):
         return Odd("unit")
+    return _row(cells, stray, width, count, layout)
+
+
+def _row(cells: list[str], stray: bool, width: int, count: int, layout: Layout) -> Odd:
+    """A row that can be assigned to columns, or why it cannot."""
     if stray and not _inner_quote(cells, layout.quote):
         return Odd("stray_quote")
     if len(cells) < width:

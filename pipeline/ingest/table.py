@@ -6,7 +6,6 @@ guess. Everything else is parted line by line into rows that can be assigned to 
 a guess, lines that are no rows, and rows dropped with their reason.
 """
 
-import io
 import math
 from collections import Counter
 from collections.abc import Sequence
@@ -96,22 +95,23 @@ def _fast(data: bytes, layout: Layout, separator: str) -> Section | None:
     start = 0
     for _ in range(layout.first_data):
         start = data.find(b"\n", start) + 1
-    count, body = len(layout.names), data
-    if start:
-        body = data[start:]
-    rows = body.count(b"\n")
-    if rows < 1 or layout.width != count or count < 2 or not body.endswith(b"\n"):
+    count = len(layout.names)
+    rows = data.count(b"\n", start)
+    if rows < 1 or layout.width != count or count < 2 or not data.endswith(b"\n"):
         return None
-    if body.count(separator.encode()) != rows * (count - 1):
+    if data.count(separator.encode(), start) != rows * (count - 1):
         return None
-    if layout.quote.encode() in body or b"\0" in body or b"\n\n" in body or body[:1] == b"\n":
+    if data.find(layout.quote.encode(), start) >= 0 or data.find(b"\0", start) >= 0:
         return None
-    sample = _sample_rows(_sampled(body), separator)
+    # A row begins after an LF, so this finds a blank first line too.
+    if data.find(b"\n\n", max(start - 1, 0)) >= 0 or data[start : start + 1] == b"\n":
+        return None
+    sample = _sample_rows(_sampled(data, start), separator)
     numeric, decimals = _kinds(sample, count, layout.decimal)
     used = {decimals[i] for i in range(count) if numeric[i]}
     if len(used) > 1 or not used:
         return None
-    frame = _polars(body, separator, numeric, used.pop())
+    frame = _polars(data, separator, numeric, used.pop(), layout.first_data)
     if frame is None or frame.height != rows:
         return None
     columns = []
@@ -131,15 +131,15 @@ def _fast(data: bytes, layout: Layout, separator: str) -> Section | None:
     return Section(layout.header + 1, unit_line, columns, numbers)
 
 
-def _sampled(body: bytes) -> list[str]:
+def _sampled(data: bytes, start: int) -> list[str]:
     """Whole lines from the body's head, middle and tail."""
-    size = len(body)
+    size = len(data) - start
     if size <= 4 * SAMPLE_BYTES:
-        lines = body.split(b"\n")[:-1]
+        lines = data[start:].split(b"\n")[:-1]
         return [lines[int(i)].decode("utf-8", "replace") for i in _spread(0, len(lines))]
     texts: list[str] = []
     for place in np.linspace(0, size - SAMPLE_BYTES // 4, 5).astype(int).tolist():
-        piece = body[place : place + SAMPLE_BYTES // 4].split(b"\n")
+        piece = data[start + place : start + place + SAMPLE_BYTES // 4].split(b"\n")
         inner = piece[bool(place) : -1][: COLUMN_SAMPLE // 4]
         texts += [line.decode("utf-8", "replace") for line in inner]
     return texts
@@ -164,13 +164,13 @@ def _has_markers(columns: Sequence[Column]) -> bool:
 
 
 def _polars(
-    raw: bytes, separator: str, numeric: Sequence[bool], decimal: str
+    raw: bytes, separator: str, numeric: Sequence[bool], decimal: str, skip: int = 0
 ) -> pl.DataFrame | None:
     schema = {f"c{i}": pl.Float64 if number else pl.String for i, number in enumerate(numeric)}
     try:
         return pl.read_csv(
-            io.BytesIO(raw), has_header=False, separator=separator, quote_char=None,
-            schema=schema, decimal_comma=decimal == ",",
+            raw, has_header=False, separator=separator, quote_char=None,
+            schema=schema, decimal_comma=decimal == ",", skip_lines=skip,
         )  # fmt: skip
     except (pl.exceptions.PolarsError, ValueError):
         return None

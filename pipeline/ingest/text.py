@@ -22,6 +22,7 @@ MAX_LINE_BYTES = 1_000_000
 """Longest line looked at as a row: 1,000 columns of 40 characters are 40 kB."""
 
 _CHUNK = 1 << 20
+_HEAD = 1 << 16
 
 _MAGIC = (
     (b"\x89PNG", "a picture (PNG)"),
@@ -55,12 +56,17 @@ class Refused(Exception):  # noqa: N818 - a reason, not a programming error
         self.reason, self.cure = reason, cure
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Content:
-    """Bytes of a file after inflating, and their hash."""
+    """Bytes of a file after inflating, their number and hash."""
 
     data: bytes
     sha256: str
+    size: int
+
+    def release(self) -> None:
+        """Let go of the bytes, once they are decoded: a log may be as large as the memory."""
+        self.data = b""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +95,7 @@ def load(path: Path) -> Content:
         data = stream.read(status.st_size)
     if data[:2] == b"\x1f\x8b":
         data = _inflate(data)
-    return Content(data, hashlib.sha256(data).hexdigest())
+    return Content(data, hashlib.sha256(data).hexdigest(), len(data))
 
 
 def _inflate(packed: bytes) -> bytes:
@@ -197,6 +203,10 @@ def _utf8_kind(data: bytes, skip: int) -> tuple[str, int]:
 
 
 def _from_cp1252(data: bytes) -> bytes:
+    cut = data.find(b"\n", _HEAD) + 1
+    if 0 < cut < len(data) and data[cut:].isascii():
+        # Degree signs stand in the header: the rest is the same in UTF-8.
+        return _from_cp1252(data[:cut]) + data[cut:]
     try:
         return data.decode("cp1252").encode("utf-8")
     except UnicodeDecodeError:

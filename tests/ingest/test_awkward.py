@@ -256,15 +256,24 @@ def test_site_altitude_for_gauge(tmp_path: Path) -> None:
     assert column(r, "manifold_pressure")[0] == pytest.approx(83.5 - 40, abs=0.1)
 
 
-@pytest.mark.parametrize(("content", "word"), [
-    (b"", "empty"), (b"\n\n", "blank"), (b"<html><body>1,2</body></html>", "HTML"),
-    (b'{"a": [1, 2]}', "JSON"), (b"\x89PNG\r\n\x1a\n" + b"\0" * 50, "picture"),
-    (b"PK\x03\x04" + b"\0" * 50, "ZIP"), (b"Dear reader,\nthis is a letter, and no log.\nYours, A.\n", ""),
-    (b"Date,Amount,Text\n2026-01-01,12.50,bread\n2026-01-02,3.00,milk\n", ""),
-    (b"Time (s),RPM,MAP (kPa)\n", "no rows"), (bytes(range(256)) * 20, ""),
-    (b"%PDF-1.7\n" + b"\0" * 20, "PDF"), (b"name,score\nann,3\nbob,4\n", ""),
-    (b"\x1f\x8b\x08\x00garbage", "gzip"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("content", "word"),
+    [
+        (b"", "empty"),
+        (b"\n\n", "blank"),
+        (b"<html><body>1,2</body></html>", "HTML"),
+        (b'{"a": [1, 2]}', "JSON"),
+        (b"\x89PNG\r\n\x1a\n" + b"\0" * 50, "picture"),
+        (b"PK\x03\x04" + b"\0" * 50, "ZIP"),
+        (b"Dear reader,\nthis is a letter, and no log.\nYours, A.\n", ""),
+        (b"Date,Amount,Text\n2026-01-01,12.50,bread\n2026-01-02,3.00,milk\n", ""),
+        (b"Time (s),RPM,MAP (kPa)\n", "no rows"),
+        (bytes(range(256)) * 20, ""),
+        (b"%PDF-1.7\n" + b"\0" * 20, "PDF"),
+        (b"name,score\nann,3\nbob,4\n", ""),
+        (b"\x1f\x8b\x08\x00garbage", "gzip"),
+    ],
+)
 def test_other_files_are_set_aside(content: bytes, word: str, tmp_path: Path) -> None:
     r = read(tmp_path, content)
     assert r.status == "set_aside"
@@ -280,12 +289,21 @@ def test_never_opened(tmp_path: Path) -> None:
         assert read_log(tmp_path / name, name=name, vehicle=DEFAULT_VEHICLE).status == "set_aside"
 
 
-@pytest.mark.parametrize(("name", "date"), [
-    ("2026-05-03.csv", "2026-05-03 00:00:00"), ("20260503_1820.csv", "2026-05-03 18:20:00"),
-    ("drive 2026-05-03 18-20-05.csv", "2026-05-03 18:20:05"), ("03.05.2026 1820.csv", "2026-05-03 18:20:00"),
-    ("20260503182005.csv", "2026-05-03 18:20:05"), ("25-04-2026.csv", "2026-04-25 00:00:00"),
-    ("03-04-2026.csv", None), ("log17.csv", None), ("2026-13-45.csv", None), ("2026-05-03_log.csv.gz", "2026-05-03 00:00:00"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("name", "date"),
+    [
+        ("2026-05-03.csv", "2026-05-03 00:00:00"),
+        ("20260503_1820.csv", "2026-05-03 18:20:00"),
+        ("drive 2026-05-03 18-20-05.csv", "2026-05-03 18:20:05"),
+        ("03.05.2026 1820.csv", "2026-05-03 18:20:00"),
+        ("20260503182005.csv", "2026-05-03 18:20:05"),
+        ("25-04-2026.csv", "2026-04-25 00:00:00"),
+        ("03-04-2026.csv", None),
+        ("log17.csv", None),
+        ("2026-13-45.csv", None),
+        ("2026-05-03_log.csv.gz", "2026-05-03 00:00:00"),
+    ],
+)
 def test_date_in_name(name: str, date: str | None) -> None:
     found = date_in_name(name)
     assert (str(found[0]) if found else None) == date

@@ -63,8 +63,10 @@ CASES: dict[str, Dialect] = {
     "missing_ind": Dialect(missing="-1.#IND"),
     "missing_hash": Dialect(missing="#N/A"),
     "missing_comma": Dialect(missing="NaN", separator=";", decimal=","),
-    "utf16_tab_comma": Dialect(encoding="utf-16-le", bom=True, separator="\t", decimal=",", end="\r\n"),
-}  # fmt: skip
+    "utf16_tab_comma": Dialect(
+        encoding="utf-16-le", bom=True, separator="\t", decimal=",", end="\r\n"
+    ),
+}
 
 
 def read(path: Path, content: bytes, vehicle: object = DEFAULT_VEHICLE) -> Reading:
@@ -106,15 +108,23 @@ CLOCKS = {
     "ms_unstated": ("Time", "", lambda t: f"{1000 * t:.0f}"),
     "us": ("Timestamp", "us", lambda t: f"{1e6 * t:.0f}"),
     "of_day": ("Time", "", lambda t: f"09:{int(t) // 60:02d}:{t % 60:06.3f}"),
-    "of_day_comma": ("Zeit", "", lambda t: f"09:{int(t) // 60:02d}:{t % 60:06.3f}".replace(".", ",")),
+    "of_day_comma": (
+        "Zeit",
+        "",
+        lambda t: f"09:{int(t) // 60:02d}:{t % 60:06.3f}".replace(".", ","),
+    ),
     "am_pm": ("Time", "", lambda t: f"12:{59 + int(t + 58) // 60 - 59 if t < 2 else 0:02d}:00 PM"),
-    "iso_zone": ("Timestamp", "", lambda t: f"2024-05-01T10:{int(t) // 60:02d}:{t % 60:06.3f}+02:00"),
+    "iso_zone": (
+        "Timestamp",
+        "",
+        lambda t: f"2024-05-01T10:{int(t) // 60:02d}:{t % 60:06.3f}+02:00",
+    ),
     "iso_blank": ("Datetime", "", lambda t: f"2024-05-01 10:{int(t) // 60:02d}:{t % 60:06.3f}"),
     "german": ("Zeit", "", lambda t: f"01.05.2024 10:{int(t) // 60:02d}:{t % 60:06.3f}"),
     "epoch_s": ("Timestamp", "", lambda t: f"{1714557600 + t:.3f}"),
     "epoch_ms": ("Timestamp", "", lambda t: f"{1714557600000 + 1000 * t:.0f}"),
     "minutes": ("Elapsed", "", lambda t: f"{int(t) // 60}:{t % 60:06.3f}"),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("case", sorted(set(CLOCKS) - {"am_pm"}))
@@ -246,12 +256,26 @@ def test_long_format(tmp_path: Path) -> None:
 
 def test_gzip_and_other_names(tmp_path: Path) -> None:
     data = table(60)
-    content = write(["Time", *(t[0] for t in TRUTH)], ["s", *(t[1] for t in TRUTH)], rows_of(data, PLAIN), PLAIN)  # fmt: skip
+    content = write(
+        ["Time", *(t[0] for t in TRUTH)], ["s", *(t[1] for t in TRUTH)], rows_of(data, PLAIN), PLAIN
+    )
     check(read(tmp_path / "журнал поездки.csv.gz", gzip.compress(content)), data)
     check(
         read(tmp_path / "a b.dat", gzip.compress(content[:500]) + gzip.compress(content[500:])),
         data,
     )
+
+
+def test_large_latin1(tmp_path: Path) -> None:
+    # Beyond 64 kB, with and without a degree sign in the body.
+    data = table(3000)
+    dialect = Dialect(separator=";", decimal=",", encoding="latin-1")
+    names, units = ["Time", *(t[0] for t in TRUTH)], ["s", *(t[1] for t in TRUTH)]
+    content = write(names, units, rows_of(data, dialect), dialect)
+    check(read(tmp_path / "a.csv", content), data)
+    reading = read(tmp_path / "b.csv", content + "# 90 °C\n".encode("latin-1"))
+    check(reading, data)
+    assert reading.sessions[0].markers[0][1] == "90 °C"
 
 
 def test_gzip_without_end_is_refused(tmp_path: Path) -> None:
@@ -270,7 +294,9 @@ def test_blanks_between_columns(tmp_path: Path) -> None:
 
 def test_markers_and_comments(tmp_path: Path) -> None:
     data = table(60)
-    content = write(["Time", *(t[0] for t in TRUTH)], ["s", *(t[1] for t in TRUTH)], rows_of(data, PLAIN), PLAIN)  # fmt: skip
+    content = write(
+        ["Time", *(t[0] for t in TRUTH)], ["s", *(t[1] for t in TRUTH)], rows_of(data, PLAIN), PLAIN
+    )
     lines = content.decode().split("\n")
     lines.insert(40, "# hill begins")
     lines.insert(30, "MARK 1")
@@ -297,7 +323,12 @@ def test_rate_stated(tmp_path: Path) -> None:
 def test_coarse_clock_is_spread(tmp_path: Path) -> None:
     data = table(250)
     clock = [f"{int(float(t or 0))}" for t in data["time"]]
-    content = write(["Time", *(t[0] for t in TRUTH)], ["s", *(t[1] for t in TRUTH)], rows_of(data, PLAIN, clock), PLAIN)  # fmt: skip
+    content = write(
+        ["Time", *(t[0] for t in TRUTH)],
+        ["s", *(t[1] for t in TRUTH)],
+        rows_of(data, PLAIN, clock),
+        PLAIN,
+    )
     check(read(tmp_path / "log.csv", content), data)
 
 
@@ -329,7 +360,9 @@ def test_one_column(tmp_path: Path) -> None:
 
 def test_fast_and_repair_agree(tmp_path: Path) -> None:
     data = table(300, holes=0.05)
-    content = write(["Time", *(t[0] for t in TRUTH)], ["s", *(t[1] for t in TRUTH)], rows_of(data, PLAIN), PLAIN)  # fmt: skip
+    content = write(
+        ["Time", *(t[0] for t in TRUTH)], ["s", *(t[1] for t in TRUTH)], rows_of(data, PLAIN), PLAIN
+    )
     fast = read(tmp_path / "a.csv", content)
     slow = read(tmp_path / "b.csv", content + b"\n")
     assert slow.lines_other["blank"] == 1

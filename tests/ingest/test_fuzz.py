@@ -56,13 +56,35 @@ def test_three_hundred_polluted_logs_have_no_wrong_value(tmp_path: Path) -> None
     seed=st.integers(0, 1000),
 )
 def test_random_tables_through_random_dialects(
-    tmp_path: Path, encoding: str, bom: bool, mark: tuple[str, str], end: str, quote: str, pad: bool,
-    trailing: bool, unit_style: str, missing: str, preamble: tuple[str, ...], seed: int,
-) -> None:  # fmt: skip
+    tmp_path: Path,
+    encoding: str,
+    bom: bool,
+    mark: tuple[str, str],
+    end: str,
+    quote: str,
+    pad: bool,
+    trailing: bool,
+    unit_style: str,
+    missing: str,
+    preamble: tuple[str, ...],
+    seed: int,
+) -> None:
     if encoding.startswith("utf-16") and not bom:
         bom = seed % 2 == 0
-    dialect = Dialect(encoding, bom, mark[0], mark[1], end, quote, pad and not quote, trailing, False,
-                      preamble, unit_style, missing)  # fmt: skip
+    dialect = Dialect(
+        encoding,
+        bom,
+        mark[0],
+        mark[1],
+        end,
+        quote,
+        pad and not quote,
+        trailing,
+        False,
+        preamble,
+        unit_style,
+        missing,
+    )
     data = table(40, seed=seed, holes=0.1)
     content = write(["Time", *(t[0] for t in TRUTH)], ["s", *(t[1] for t in TRUTH)],
                     rows_of(data, dialect), dialect)  # fmt: skip

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.ingest import Reading, read_log
+from pipeline.ingest.reader import FAILED
 from pipeline.ingest.text import decode
 from pipeline.vehicle import DEFAULT_VEHICLE
 
@@ -193,6 +194,8 @@ def one(seed: int, folder: Path) -> str:
     if spent > HANG_S:
         return f"took {spent:.1f} s"
     problem = unaccounted(content, reading)
+    if reading.reason.startswith(FAILED):
+        problem = reading.reason
     if structural:
         wrong = moved(reading, lines, log.separator)
         if reading.status == "set_aside" and len(log.lines) > 12:
