@@ -78,8 +78,8 @@ def analyse(view: View) -> Result:
         why = f"no: about {_percent(detection.share)} of one cylinder's firings are missing"
     else:
         why = (
-            f"as far as this log shows: nothing missing in {detection.seconds:.0f} s of idle and steady driving "
-            f"({detection.cycles:.0f} engine cycles). {words}"
+            f"as far as this log shows: nothing missing in {detection.seconds:.0f} s of idle and "
+            f"steady driving ({detection.cycles:.0f} engine cycles). {words}"
         )
     next_log = []
     if limit.smallest is None or limit.smallest.value > 5.0:

@@ -29,6 +29,8 @@ RIDGE = 1e-6
 FIT_CLIP = 4.0
 #: Rows for one estimate of the noise (about 3 % error, see Rousseeuw and Croux 1993 for the MAD).
 SCALE_ROWS = 400
+#: Deviations within which the standard deviation is taken.
+TAIL_CLIP = 5.0
 #: Median absolute deviation to standard deviation of a Gaussian: 1 / 0.6745.
 MAD_TO_SD = 1.4826
 #: Time constant of the engine's return in the templates: the middle of 0.2-0.7 s. The whitened
@@ -63,13 +65,19 @@ def model_order(interval_s: float) -> int:
 
 
 def whiten(
-    values: FloatArray, *, starts: BoolArray, time_s: FloatArray, order: int
+    values: FloatArray,
+    *,
+    starts: BoolArray,
+    time_s: FloatArray,
+    order: int,
+    rounding_rpm: float = 0.0,
 ) -> Whitened | None:
     """Fit one autoregressive model to all stretches of ``values`` (n,) and whiten them.
 
     starts: (n,), True at the first row of each stretch. Residuals are scaled by a running median
-    absolute deviation and by the root of the interval (noise per firing adds up in time). None
-    where there are too few rows or no noise at all.
+    absolute deviation, never below what rounding alone makes (``rounding_rpm``: its standard
+    deviation), and by the root of the interval (noise per firing adds up in time). None where
+    there are too few rows or no noise at all.
     """
     n = values.size
     if n < 6 * order + 20:
@@ -99,13 +107,16 @@ def whiten(
         error = x[:, order] - x[:, :order] @ coefficients
         spread = MAD_TO_SD * float(np.median(np.abs(error)))
         if not spread > 0:
+            spread = float(np.std(error))  # more than half of the rows repeat a rounded value
+        if not spread > 1e-9:
             return None
         keep = np.abs(error) < FIT_CLIP * spread
     step = np.diff(time_s, prepend=time_s[0])[order:][rows]
     usual = float(np.median(step))
     weight = np.sqrt(np.clip(step / usual, 0.25, 4.0))
     error = error / weight
-    sigma_rows = _running_scale(error)
+    floor = rounding_rpm * float(np.sqrt(1.0 + coefficients @ coefficients))
+    sigma_rows = np.maximum(_running_scale(error), floor)
     residual = np.full(n, np.nan)
     residual[order + rows] = error / sigma_rows
     sigma = np.full(n, spread)
@@ -114,11 +125,17 @@ def whiten(
 
 
 def _running_scale(error: FloatArray) -> FloatArray:
-    """Noise (n,) by median absolute deviation of blocks, joined by straight lines."""
+    """Noise (n,) of blocks, joined by straight lines.
+
+    The median absolute deviation, or the standard deviation of what lies within TAIL_CLIP of it
+    where that is greater: noise with a sharp middle and wide tails must not look small.
+    """
     blocks = max(1, error.size // SCALE_ROWS)
     size = error.size // blocks
     body = np.abs(error[: blocks * size]).reshape(blocks, size)
     scale = MAD_TO_SD * np.median(body, axis=1)
+    inner = np.where(body < TAIL_CLIP * scale[:, None], body, np.nan)
+    scale = np.fmax(scale, np.sqrt(np.nanmean(inner * inner, axis=1)))
     overall = MAD_TO_SD * float(np.median(np.abs(error)))
     scale = np.maximum(scale, 0.25 * overall)
     if blocks == 1:
@@ -268,6 +285,10 @@ def excess_probability(falls: float, rises: float, expected: float) -> float:
     return float(betainc(falls, shape, 1.0 / (rate + 1.0)))
 
 
+#: Falls have to outnumber rises by this factor on top of the test: misses make falls only.
+MIRROR = 1.5
+
+
 def pulse_test(pulses: Sequence[Pulses], least: int = 2) -> tuple[float, float]:
     """Smallest probability over LEVELS that the falls came by chance, Bonferroni corrected.
 
@@ -279,7 +300,7 @@ def pulse_test(pulses: Sequence[Pulses], least: int = 2) -> tuple[float, float]:
         falls = sum(int((p.fall_heights > level).sum()) for p in pulses)
         rises = sum(int((p.rise_heights > level).sum()) for p in pulses)
         expected = sum(float(p.expected[i]) for p in pulses)
-        if falls < least:
+        if falls < least + MIRROR * rises:
             continue
         probability = excess_probability(falls, rises, expected)
         if probability < best:

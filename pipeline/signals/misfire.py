@@ -27,28 +27,32 @@ from pipeline.signals.matched_filter import (
 from pipeline.signals.order_tracking import (
     alias_frequency,
     cycle_phase,
-    f_tail,
+    line_test,
     order_lines,
     windows,
 )
+from pipeline.signals.sampling import quantisation_step
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 IntArray = NDArray[np.int64]
 
-#: Windows of the coherent sum: the long one gathers more, the short one forgives a phase that
+#: Windows of the coherent sum: the long ones gather more, the short one forgives a phase that
 #: drifts because the speed was rounded or read late.
-WINDOWS_S = (8.0, 2.5)
+WINDOWS_S = (30.0, 8.0, 2.5)
 #: Closer than this (in a window's own resolutions) two lines cannot be told apart.
 BLIND_RESOLUTIONS = 1.5
 #: Rows closer than this are averaged: rounding and repeats show in faster ones.
-LEAST_INTERVAL_S = 0.045
+LEAST_INTERVAL_S = 0.04
 #: Shares of the false-alarm rate: lines, pulses of all running, pulses at idle alone, skewness.
 SHARE_LINES, SHARE_ALL, SHARE_IDLE, SHARE_SKEW = 0.25, 0.3, 0.25, 0.2
 #: Skewness below this is no fault however sure, nor is one that stands for fewer missing firings
 #: than this share: healthy noise is a little skewed, for speed falls more per joule than it rises.
 LEAST_SKEW = 0.25
 LEAST_SKEW_SHARE = 0.03
+#: Rises count (a cylinder that hardly fires) only in noise this strong, per firing, as a share of
+#: its work: with a healthy engine even a lumpy cam stays below.
+RISING_SCATTER = 0.2
 #: Residuals beyond this many deviations count as this in the skewness: one event must not decide.
 SKEW_CLIP = 5.0
 #: A line speaks from this share of one dead cylinder on. Healthy cylinders differ by 1-3 % in
@@ -59,7 +63,7 @@ LEAST_LINE_SHARE = 0.12
 #: scatter are no fault.
 LEAST_LINE_SCATTER = 1.0
 #: A pulse smaller or greater than these multiples of the expected fall is not one missing firing.
-PULSE_RANGE = (0.3, 3.5)
+PULSE_RANGE = (0.4, 3.5)
 #: Fewest pulses, and their least share of one cylinder's firings, that are called rough running.
 LEAST_PULSES = 2
 LEAST_PULSE_SHARE = 0.001
@@ -120,9 +124,9 @@ class Detection:
     """The session's answer.
 
     found: whether it is called rough. p: the smallest corrected probability. share: estimated
-    share of one cylinder's firings that fail, low, high its interval. pulses: number of single
-    falls, times: when. by_line, by_pulse, by_skew: which look spoke. smallest_share: what would have been found with
-    95 % power, None where nothing could.
+    share of one cylinder's firings that fail, low, high its interval. count: single falls above
+    ``level``, times: when. by_line, by_pulse, by_skew: which look spoke. smallest_share: what
+    would have been found with 95 % power, None where nothing could.
     """
 
     classes: tuple[ClassResult, ...]
@@ -145,6 +149,7 @@ class Detection:
 
 def examine(part: ClassInput, *, cylinders: int) -> ClassResult | None:
     """Whiten one class, look for pulses and lines; None where it is too short or has no noise."""
+    logged_step = quantisation_step(part.speed_rpm)
     part, block = _averaged(part, cylinders)
     step = np.diff(part.time_s)
     inside = step[~part.starts[1:]]
@@ -152,7 +157,9 @@ def examine(part: ClassInput, *, cylinders: int) -> ClassResult | None:
         return None
     interval = float(np.median(inside))
     order = model_order(interval)
-    white = whiten(part.speed_rpm, starts=part.starts, time_s=part.time_s, order=order)
+    # Rounding of averaged rows is taken as fully dependent: a slow speed rounds alike.
+    white = whiten(part.speed_rpm, starts=part.starts, time_s=part.time_s, order=order,
+                   rounding_rpm=logged_step / np.sqrt(12.0))  # fmt: skip
     if white is None:
         return None
     speed = float(np.median(part.speed_rpm))
@@ -181,30 +188,39 @@ def examine(part: ClassInput, *, cylinders: int) -> ClassResult | None:
         pulse_rpm=float(np.median(size[fits])) if fits.any() else 0.0, scatter=float(scatter),
         pulses=pulses, pulse_times=part.time_s[pulses.fall_rows], line_ratio=ratio, line_p=p,
         line_share=share, line_cells=cells, blind_share=blind, **_skewness(
-            white.residual, energy=float(np.mean(norms**2)) * (part.drop_rpm / noise) ** 2,
-            cycles=seconds / cycle_s),
+            white.residual, templates, drop=part.drop_rpm / noise, cycles=seconds / cycle_s),
     )  # fmt: skip
 
 
-def _skewness(residual: FloatArray, *, energy: float, cycles: float) -> dict[str, float]:
+def _skewness(
+    residual: FloatArray, templates: FloatArray, *, drop: float, cycles: float
+) -> dict[str, float]:
     """Skewness of the residuals and what it means as a share of misses.
 
     Misses of one in ten to one in three are too many for single pulses and too random for a
     line, but they only pull down. Under noise that is as often up as down, the sum of cubes over
-    the root of the sum of sixth powers is standard normal (sign symmetry). ``energy``: sum of
-    squares one miss leaves. Share p from p (1 - p) * energy * cycles = sum of squares.
+    the root of the sum of sixth powers is standard normal (sign symmetry). The share p follows
+    twice from the moments of a Bernoulli train: from the variance p (1 - p) and the expected
+    ``drop`` (deviations), and from the skewness (1 - 2p) / sqrt(p (1 - p)), which needs no size;
+    the lower is taken, for other noise raises both.
     """
     z = np.clip(residual[np.isfinite(residual)], -SKEW_CLIP, SKEW_CLIP)
     z = z - z.mean()
     cube = z**3
     variance = float(np.mean(z * z))
     t = float(cube.sum() / np.sqrt((cube * cube).sum() + 1e-300))
-    product = min(0.25, float((z * z).sum()) / max(energy * cycles, 1e-9))
-    return {
-        "skew": float(cube.mean()) / max(variance**1.5, 1e-300),
-        "skew_p": float(ndtr(t)),
-        "skew_share": 0.5 - float(np.sqrt(0.25 - product)),
-    }
+    skew = float(cube.mean()) / max(variance**1.5, 1e-300)
+    squares = float(np.mean((templates**2).sum(axis=1)))
+    cubes = float(np.mean((templates**3).sum(axis=1)))
+    product = min(0.25, float((z * z).sum()) / max(squares * drop**2 * cycles, 1e-9))
+    by_size = 0.5 - float(np.sqrt(0.25 - product))
+    shape = abs(skew) * squares**1.5 / max(cubes, 1e-9) * np.sqrt(cycles / z.size)
+    by_shape = 0.5 * (1.0 - float(shape / np.sqrt(4.0 + shape * shape)))
+    share = min(by_size, by_shape)
+    if skew > 0:
+        # A cylinder that fires now and then gives rises: the same picture upside down.
+        return {"skew": skew, "skew_p": float(ndtr(-t)), "skew_share": 1.0 - share}
+    return {"skew": skew, "skew_p": float(ndtr(t)), "skew_share": share}
 
 
 def _averaged(part: ClassInput, cylinders: int) -> tuple[ClassInput, float]:
@@ -219,7 +235,7 @@ def _averaged(part: ClassInput, cylinders: int) -> tuple[ClassInput, float]:
         return part, 0.0
     interval = float(np.median(inside))
     firing = 120.0 / float(np.median(part.speed_rpm)) / cylinders
-    size = max(1, round(max(1.2 * firing, LEAST_INTERVAL_S) / interval))
+    size = max(1, int(np.ceil(max(firing, LEAST_INTERVAL_S) / interval - 0.1)))
     if size == 1:
         return part, 0.0
     heads = np.flatnonzero(part.starts)
@@ -258,6 +274,7 @@ def _lines(
     best = (0.0, 1.0, 0.0, 0, 1.0)
     rate = 1.0 / interval
     spread = float(np.std(np.diff(part.time_s)[~part.starts[1:]])) / interval
+    tests = 0
     for length in WINDOWS_S:
         starts = windows(part.starts, part.time_s, length)
         lines = order_lines(values, cycles=cycles, time_s=part.time_s, starts=starts,
@@ -265,7 +282,7 @@ def _lines(
         ends = np.append(starts[1:], values.size)
         speed = np.add.reduceat(part.speed_rpm, starts) / (ends - starts)
         solid = np.add.reduceat(known.astype(np.float64), starts) > 0.6 * (ends - starts)
-        solid &= lines.seconds > 0.6 * length
+        solid &= lines.seconds > 0.5 * length
         use = np.zeros(lines.power.shape, dtype=bool)
         expected = np.zeros_like(lines.power)
         near = BLIND_RESOLUTIONS / np.maximum(lines.seconds, 0.5)
@@ -280,17 +297,20 @@ def _lines(
                                          cycle_s=120.0 / speed,
                                          averaging_s=np.maximum(120.0 / speed / cylinders, block),
                                          drop=part.drop_rpm / noise) ** 2  # fmt: skip
-        cells = int(use.sum())
-        if cells == 0:
-            continue
-        power, floor = float(lines.power[use].sum()), float(lines.floor[use].sum())
-        ratio = power / max(floor, 1e-300)
-        p = f_tail(ratio, 2.0 * cells, 2.0 * cells * lines.neighbours)
-        share = float(np.sqrt(max(power - floor, 0.0) / max(expected[use].sum(), 1e-300)))
         blind = 1.0 - float(use[0].sum()) / max(1.0, float(solid.sum()))
-        if p < best[1] or best[3] == 0:
-            best = (ratio, min(1.0, p), share, cells, blind)
-    return best[0], min(1.0, best[1] * len(WINDOWS_S)), best[2], best[3], best[4]
+        # The half order drifts least, the higher ones add to it where the phase holds.
+        for orders in {1, len(halves)}:
+            chosen = use & (np.arange(len(halves)) < orders)[:, None]
+            cells = int(chosen.sum())
+            if cells == 0:
+                continue
+            tests += 1
+            ratio, p = line_test(lines, chosen)
+            power, floor = float(lines.power[chosen].sum()), float(lines.floor[chosen].sum())
+            share = float(np.sqrt(max(power - floor, 0.0) / max(expected[chosen].sum(), 1e-300)))
+            if p < best[1] or best[3] == 0:
+                best = (ratio, min(1.0, p), share, cells, blind)
+    return best[0], min(1.0, best[1] * max(1, tests)), best[2], best[3], best[4]
 
 
 def line_amplitude(
@@ -339,11 +359,16 @@ def decide(classes: Sequence[ClassResult], *, false_alarm: float = 0.01) -> Dete
     by_line = line_p < false_alarm
     line_share = max([c.line_share for c in strong if c.line_p * len(tested) / SHARE_LINES
                       < false_alarm], default=0.0)  # fmt: skip
-    lopsided = [c for c in classes if c.skew < -LEAST_SKEW and c.skew_share >= LEAST_SKEW_SHARE]
-    skew_p = min([c.skew_p for c in lopsided], default=1.0) * len(classes) / SHARE_SKEW
+    lopsided = [
+        c for c in classes
+        if (c.skew < -LEAST_SKEW and c.skew_share >= LEAST_SKEW_SHARE)
+        or (c.skew > LEAST_SKEW and c.scatter > RISING_SCATTER)
+    ]  # fmt: skip
+    # Twice: either sign is looked at.
+    skew_p = min([c.skew_p for c in lopsided], default=1.0) * 2 * len(classes) / SHARE_SKEW
     by_skew = skew_p < false_alarm
-    skew_share = max([c.skew_share for c in lopsided if by_skew
-                      and c.skew_p * len(classes) / SHARE_SKEW < false_alarm], default=0.0)  # fmt: skip
+    skewed = [c for c in lopsided if 2 * c.skew_p * len(classes) / SHARE_SKEW < false_alarm]
+    skew_share = max([c.skew_share for c in skewed], default=0.0)
     pulse_share = min(1.0, pulse_share) if by_pulse else 0.0
     rough = max(line_share if by_line else 0.0, skew_share)
     share = min(1.0, max(pulse_share, rough))

@@ -79,3 +79,16 @@ def in_order(time_s: FloatArray, values: FloatArray) -> bool:
     """Tell whether the rows of a second carry their order (False: shuffled, or too coarse)."""
     correlation, sigma = serial_order(time_s, values)
     return abs(correlation) > ORDER_CORRELATION and abs(sigma) > ORDER_SIGMA
+
+
+def quantisation_step(values: FloatArray) -> float:
+    """Smallest common step of a logged column, 0 where the readings are finer than can be told.
+
+    values: (n,), finite. The 5 % quantile of the non-zero differences: single odd readings
+    (a sum of two roundings) do not set it.
+    """
+    difference = np.abs(np.diff(values))
+    difference = difference[difference > 1e-9]
+    if difference.size < LEAST_CHANGES:
+        return float(difference.min()) if difference.size else 0.0
+    return float(np.quantile(difference, 0.05, method="lower"))
