@@ -85,7 +85,8 @@ def test_after_dead_centre_turns_sign(tmp_path: Path) -> None:
 
 def test_german_latin1_decimal_comma(tmp_path: Path) -> None:
     text = rows(
-        "Zeit [s];Motordrehzahl [1/min];Kühlmitteltemperatur [°C];Zündwinkel [°KW];Saugrohrdruck [mbar];Einspritzzeit [ms];Geschwindigkeit [km/h]",
+        "Zeit [s];Motordrehzahl [1/min];Kühlmitteltemperatur [°C];Zündwinkel [°KW];"
+        "Saugrohrdruck [mbar];Einspritzzeit [ms];Geschwindigkeit [km/h]",
         "{t};9{i:02d};8{h},5;2{h},0;45{h},0;3,{h};5{h},0".replace("{t}", "{t}"),
     )
     r = read(tmp_path, text.replace(".", ",").encode("latin-1"))
@@ -100,7 +101,8 @@ def test_spanish(tmp_path: Path) -> None:
     r = read(
         tmp_path,
         rows(
-            "Tiempo (s);Régimen del motor (rpm);Temperatura del refrigerante (°C);Presión de aceite (bar);Velocidad del vehículo (km/h)",
+            "Tiempo (s);Régimen del motor (rpm);Temperatura del refrigerante (°C);"
+            "Presión de aceite (bar);Velocidad del vehículo (km/h)",
             "{t};9{i:02d};8{h};3.{h};4{h}",
         ),
     )

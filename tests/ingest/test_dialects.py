@@ -336,10 +336,10 @@ def test_coarse_clock_is_spread(tmp_path: Path) -> None:
 def test_many_columns(columns: int, tmp_path: Path) -> None:
     names = ["Time (s)", "RPM", *(f"Aux {i}" for i in range(columns - 2))]
     lines = [",".join(names)]
-    for i in range(30):
-        lines.append(
-            ",".join([f"{i * 0.1:.1f}", str(1000 + i), *(str(i + k) for k in range(columns - 2))])
-        )
+    lines += [
+        ",".join([f"{i * 0.1:.1f}", str(1000 + i), *(str(i + k) for k in range(columns - 2))])
+        for i in range(30)
+    ]
     reading = read(tmp_path / "log.csv", ("\n".join(lines) + "\n").encode())
     assert reading.status == "read"
     frame = reading.sessions[0].frame
