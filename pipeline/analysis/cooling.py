@@ -1,0 +1,374 @@
+"""Cooling: too hot, losing water, air in it. The rise after a stop is healthy and left out."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import msgspec
+import numpy as np
+
+from pipeline.facts.cooling_trace import CoolingTrace
+from pipeline.meta import Earlier, Meta, Own
+from pipeline.results import (
+    Cause,
+    Check,
+    Finding,
+    LimitOfDetection,
+    Result,
+    Severity,
+    evidence,
+    not_judged,
+)
+from pipeline.session import View
+from pipeline.signals import segments
+from pipeline.signals.segments import Bools, Floats
+
+META = Meta(
+    question="Does the cooling keep up, and is the water where it belongs?",
+    version=1,
+    kinds=("overheating", "coolant_loss_suspected", "air_in_coolant"),
+    references=(
+        "Limits of coolant temperature: common practice, no source.",
+        "A sensor that stands in steam or a passing bubble reads low: common practice, no source.",
+    ),
+    needs=("coolant_temperature",),
+    uses=("battery_voltage",),
+    facts=("states", "cooling_trace"),
+    shortest_s=60.0,
+    step=2,
+)
+
+#: s after the engine began to run: the heat soaked in at the stop shows here and is healthy.
+SOAK_S = 60.0
+#: s that a reading has to stay above the act or stop limit: one sample proves nothing.
+SUSTAINED_S = 5.0
+#: s of the window whose median is the level a dip is measured from.
+DIP_WINDOW_S = 41
+#: Earlier sessions that make the vehicle's own plateau known, by the contract.
+OWN_SESSIONS = 3
+#: s within which a reading of 95 degC and more has to have been seen before a sudden fall.
+HOT_BEFORE_S = 180.0
+#: V of a step that a dip must not come together with: that is a ground, not the water.
+VOLTAGE_STEP_V = 0.35
+#: K: a fall to this reading within a second or two is a broken wire, not steam.
+DEAD_READING_C = 0.0
+
+
+@dataclass(frozen=True)
+class _Dip:
+    start: float
+    end: float
+    depth: float
+    level: float
+
+
+def analyse(view: View) -> Result:
+    """Look for heat, sudden falls and dips while the engine runs."""
+    trace: CoolingTrace = view.fact("cooling_trace")
+    live = trace.running & np.isfinite(trace.coolant)
+    if live.sum() < 60:
+        return not_judged("the engine ran for less than a minute with a coolant reading")
+    settled = live & _since_running(trace, SOAK_S)
+    findings = _heat(view, trace, settled)
+    falls = _dips(view, trace, live)
+    loss = _loss(view, falls, trace)
+    findings += loss
+    if not loss:
+        findings += _air(view, falls)
+    hot = float(np.max(trace.coolant[live]))
+    ran = float(live.sum())
+    return Result(
+        status="found" if findings else "clear",
+        why=f"{hot:.0f} °C at most while running, {len(falls)} sudden dips of the reading"
+        + ("; " + findings[0].title.lower() if findings else ""),
+        findings=findings,
+        limits_of_detection={
+            "overheating": LimitOfDetection(could_show=bool(settled.sum() >= 120), over_s=ran),
+            "coolant_loss_suspected": LimitOfDetection(
+                could_show=bool(hot >= view.limits.coolant_loss_c), over_s=ran
+            ),
+            "air_in_coolant": LimitOfDetection(could_show=bool(hot >= 75.0), over_s=ran),
+        },
+        digest={"episodes": _over_by_level(trace, settled)},
+    )
+
+
+def judge(own: Own, history: Sequence[Earlier]) -> Result:
+    """Judge heat against the vehicle's own plateau once three sessions know it."""
+    plateaus = [
+        e.metrics["coolant_plateau_c"].value for e in history if "coolant_plateau_c" in e.metrics
+    ]
+    result = own.result
+    if result.status == "not_judged" or len(plateaus) < OWN_SESSIONS:
+        return result
+    if any(f.kind == "overheating" for f in result.findings):
+        return result
+    usual = float(np.median(plateaus))
+    level = usual + own.vehicle.limits.overheating_rise_k
+    held = [e for e in result.digest["episodes"] if e["level"] >= level]
+    if not held:
+        return result
+    worst = max(held, key=lambda e: (e["level"], -e["start"]))
+    finding = _overheating(
+        "watch", 0.75, worst["start"], worst["end"], worst["level"],
+        f"that is {worst['level'] - usual:.0f} K over its usual {usual:.0f} °C",
+    )  # fmt: skip
+    return msgspec.structs.replace(
+        result, findings=[*result.findings, finding], status="found",
+        why=result.why + "; " + finding.title.lower(),
+    )  # fmt: skip
+
+
+def _since_running(trace: CoolingTrace, seconds: float) -> Bools:
+    """Rows that lie this long after the engine last began to run."""
+    starts, ends = segments.runs(trace.running)
+    mask = np.zeros(trace.running.size, np.bool_)
+    for a, b in zip(starts, ends, strict=True):
+        # A log that begins with the engine running has its soak behind it, as far as it shows.
+        skip = int(seconds) if a > 0 or trace.first_s is not None else 0
+        mask[a + skip : b] = True
+    return mask
+
+
+def _over_by_level(trace: CoolingTrace, mask: Bools) -> list[dict[str, float]]:
+    """For each whole degree: the first stretch of 30 s and more at or above it, from 85 degC on."""
+    found = []
+    for level in range(85, 131):
+        above = mask & (trace.coolant >= level)
+        starts, ends = segments.runs(above)
+        long = np.flatnonzero(ends - starts >= 30)
+        if long.size == 0:
+            break
+        a, b = int(starts[long[0]]), int(ends[long[-1]])
+        found.append({"level": float(level), "start": float(trace.seconds[a]),
+                      "end": float(trace.seconds[b - 1])})  # fmt: skip
+    return found
+
+
+def _heat(view: View, trace: CoolingTrace, mask: Bools) -> list[Finding]:
+    limits = view.limits
+    level = trace.coolant
+    rise = np.r_[np.zeros(5), level[5:] - level[:-5]]
+    live = trace.running & np.isfinite(level)
+    watch = segments.long_runs(
+        mask & (level >= limits.overheating_c), trace.seconds, seconds=limits.overheating_s
+    )
+    climbing = mask & (level > 100.0) & (rise >= limits.overheating_rate_k_per_5s)
+    act = segments.long_runs(
+        mask & (level >= limits.overheating_act_c), trace.seconds, seconds=SUSTAINED_S
+    ) | segments.long_runs(climbing, trace.seconds, seconds=SUSTAINED_S)
+    stop = segments.long_runs(
+        live & (level >= limits.overheating_stop_c), trace.seconds, seconds=SUSTAINED_S
+    )
+    grade: Severity
+    for grade, rows, sure in (("stop", stop, 0.95), ("act", act, 0.92), ("watch", watch, 0.9)):
+        if rows.any():
+            any_heat = np.flatnonzero(watch | act | stop)
+            a, b = int(any_heat[0]), int(any_heat[-1])
+            top = float(np.nanmax(level[rows]))
+            return [
+                _overheating(grade, sure, float(trace.seconds[a]), float(trace.seconds[b]), top,
+                             "while running, not the rise after a stop")
+            ]  # fmt: skip
+    return []
+
+
+def _overheating(
+    severity: Severity, sure: float, start: float, end: float, top: float, note: str
+) -> Finding:
+    return Finding(
+        kind="overheating",
+        severity=severity,
+        confidence=sure,
+        start_s=start,
+        end_s=end,
+        title="The engine runs too hot",
+        detail=f"The coolant reached {top:.0f} °C between {start:.0f} s and {end:.0f} s, {note}.",
+        step=0 if severity == "stop" else 2,
+        blocks=["knock_risk"],
+        channels=["coolant_temperature"],
+        evidence=evidence(coolant_max=(top, "degC"), duration=(end - start, "s")),
+        likely_causes=[
+            Cause(cause="too little coolant or air in it", probability=0.3),
+            Cause(cause="fan or radiator", probability=0.35),
+            Cause(cause="thermostat stuck shut", probability=0.15),
+            Cause(cause="head gasket", probability=0.1),
+        ],
+        next_checks=[
+            Check(
+                text="Look at the coolant level, only once everything is cold",
+                tool="eyes; never open a hot system",
+                engine="off_cold",
+                minutes=5,
+                decides=["too little coolant or air in it"],
+            ),
+            Check(
+                text="See whether the fan runs when the gauge is high: hot in traffic and fine at "
+                "speed is air flow, hot at speed is water, radiator or gasket",
+                tool="eyes, hands clear of the fan",
+                engine="idle",
+                minutes=15,
+                decides=["fan or radiator", "thermostat stuck shut"],
+            ),
+            Check(
+                text="Test the coolant for exhaust gas",
+                tool="block leak tester",
+                engine="idle",
+                minutes=20,
+                decides=["head gasket"],
+            ),
+        ],
+    )
+
+
+def _dips(view: View, trace: CoolingTrace, live: Bools) -> list[_Dip]:
+    """Falls of the reading below its surroundings by the step limits, 1 to 20 s long."""
+    raw = np.where(live, trace.raw, np.nan)
+    if raw.size < DIP_WINDOW_S:
+        return []
+    half = DIP_WINDOW_S // 2
+    padded = np.pad(raw, half, mode="edge")
+    windows = np.lib.stride_tricks.sliding_window_view(padded, DIP_WINDOW_S)
+    with np.errstate(all="ignore"):
+        base = np.asarray(np.nanquantile(windows, 0.6, axis=1))
+    depth = base - raw
+    starts, ends = segments.runs(np.nan_to_num(depth) >= view.limits.air_step_min_k)
+    dips = []
+    for a, b in zip(starts, ends, strict=True):
+        deep = float(np.max(depth[a:b]))
+        if b - a > 20 or float(np.min(raw[a:b])) < DEAD_READING_C:
+            continue
+        if _voltage_steps(view, float(trace.seconds[a]), float(trace.seconds[b - 1])):
+            continue
+        dips.append(
+            _Dip(float(trace.seconds[a]), float(trace.seconds[b - 1]), deep, float(base[a]))
+        )
+    return dips
+
+
+def _voltage_steps(view: View, start: float, end: float) -> bool:
+    """Whether the supply stepped as the reading fell: then both share a ground."""
+    volts = view.get("battery_voltage")
+    if volts is None:
+        return False
+    time = view.time
+    before = volts[(time > start - 4.0) & (time <= start - 1.0)]
+    inside = volts[(time >= start) & (time <= end)]
+    if before.size == 0 or inside.size == 0:
+        return False
+    return bool(abs(np.nanmedian(before) - np.nanmedian(inside)) > VOLTAGE_STEP_V)
+
+
+def _loss(view: View, dips: list[_Dip], trace: CoolingTrace) -> list[Finding]:
+    limits = view.limits
+    falls = []
+    for dip in dips:
+        before = (trace.seconds >= dip.start - HOT_BEFORE_S) & (trace.seconds <= dip.start)
+        hottest = float(np.nanmax(np.where(before & trace.running, trace.coolant, -np.inf)))
+        quick = dip.depth >= limits.coolant_loss_drop_k
+        pulled = _pulling(trace, dip)
+        if hottest >= limits.coolant_loss_c and quick and pulled:
+            falls.append((dip, hottest))
+    if not falls:
+        return []
+    first, hottest = falls[0]
+    last = falls[-1][0]
+    deepest = max(d.depth for d, _ in falls)
+    many = len(falls) > 1
+    return [
+        Finding(
+            kind="coolant_loss_suspected",
+            severity="stop",
+            confidence=0.9 if many else 0.75,
+            start_s=first.start,
+            end_s=last.end,
+            title="The coolant reading falls away while hot: the sensor may stand dry",
+            detail=f"After {hottest:.0f} °C the reading fell by {deepest:.0f} K within seconds "
+            f"while the engine worked{f', {len(falls)} times' if many else ''}. Water cannot cool "
+            "that fast; a sensor in steam reads like that. A falling gauge after heat means stop, "
+            "not relief.",
+            step=0,
+            channels=["coolant_temperature"],
+            evidence=evidence(hottest_before=(hottest, "degC"), fall=(deepest, "K"),
+                              falls=(float(len(falls)), "1")),
+            likely_causes=[
+                Cause(cause="coolant lost", probability=0.7),
+                Cause(cause="sensor or its plug", probability=0.2),
+            ],
+            next_checks=[
+                Check(
+                    text="Stop, let it cool, then look at the level and under the car",
+                    tool="eyes; never open a hot system",
+                    engine="off_cold",
+                    minutes=45,
+                    decides=["coolant lost"],
+                ),
+                Check(
+                    text="Wiggle the coolant sensor's plug and watch the reading",
+                    tool="hand",
+                    engine="key_on",
+                    minutes=5,
+                    decides=["sensor or its plug"],
+                ),
+            ],
+        )
+    ]  # fmt: skip
+
+
+def _pulling(trace: CoolingTrace, dip: _Dip) -> bool:
+    """Engine under way at the fall: moving, or breathing more than in the quiet quarter."""
+    rows = (trace.seconds >= dip.start - 3) & (trace.seconds <= dip.end)
+    if np.isfinite(trace.speed[rows]).any() and float(np.nanmax(trace.speed[rows])) > 10.0:
+        return True
+    if not trace.air_known:
+        return True
+    usual: Floats = trace.air[trace.running]
+    return float(np.nanmean(trace.air[rows])) > float(np.nanquantile(usual, 0.25)) * 1.3
+
+
+def _air(view: View, dips: list[_Dip]) -> list[Finding]:
+    limits = view.limits
+    steps = [
+        d
+        for d in dips
+        if limits.air_step_min_k <= d.depth <= limits.air_step_max_k * 1.3 and d.level >= 60.0
+    ]
+    if len(steps) < 2:
+        return []
+    deepest = max(d.depth for d in steps)
+    return [
+        Finding(
+            kind="air_in_coolant",
+            severity="watch",
+            confidence=min(0.95, 0.6 + 0.08 * len(steps)),
+            start_s=steps[0].start,
+            end_s=steps[-1].end,
+            title="Air seems to pass the coolant sensor",
+            detail=f"{len(steps)} times the reading dipped by up to {deepest:.0f} K for a few "
+            "seconds and came back, around the thermostat's opening and not in step with the "
+            "voltage.",
+            step=2,
+            channels=["coolant_temperature"],
+            evidence=evidence(dips=(float(len(steps)), "1"), deepest=(deepest, "K"),
+                              around=(float(np.median([d.level for d in steps])), "degC")),
+            likely_causes=[
+                Cause(cause="air in the coolant after work", probability=0.75),
+                Cause(cause="sensor or its plug", probability=0.15),
+            ],
+            next_checks=[
+                Check(
+                    text="Bleed the cooling system, heater open; look at the level again cold",
+                    tool="hand tools; never open a hot system",
+                    engine="off_cold",
+                    minutes=30,
+                    decides=["air in the coolant after work"],
+                ),
+                Check(
+                    text="Wiggle the coolant sensor's plug and watch the reading",
+                    tool="hand",
+                    engine="key_on",
+                    minutes=5,
+                    decides=["sensor or its plug"],
+                ),
+            ],
+        )
+    ]  # fmt: skip
