@@ -49,6 +49,9 @@ OWN_SESSIONS = 3
 HOT_BEFORE_S = 180.0
 #: V of a step that a dip must not come together with: that is a ground, not the water.
 VOLTAGE_STEP_V = 0.35
+#: K within s from degC: a fall this deep is beyond any thermostat or radiator, whatever the
+#: reading was before; the water has left the sensor.
+COLLAPSE_K, COLLAPSE_S, COLLAPSE_FROM_C = 18.0, 12, 80.0
 #: K: a fall to this reading within a second or two is a broken wire, not steam.
 DEAD_READING_C = 0.0
 
@@ -268,6 +271,8 @@ def _loss(view: View, dips: list[_Dip], trace: CoolingTrace) -> list[Finding]:
         pulled = _pulling(trace, dip)
         if hottest >= limits.coolant_loss_c and quick and pulled:
             falls.append((dip, hottest))
+    falls += [(c, c.level) for c in _collapses(view, trace)]
+    falls.sort(key=lambda pair: pair[0].start)
     if not falls:
         return []
     first, hottest = falls[0]
@@ -312,6 +317,25 @@ def _loss(view: View, dips: list[_Dip], trace: CoolingTrace) -> list[Finding]:
             ],
         )
     ]  # fmt: skip
+
+
+def _collapses(view: View, trace: CoolingTrace) -> list[_Dip]:
+    """Falls too deep for any water, under way, that no broken wire or ground explains."""
+    raw = np.where(trace.running, trace.raw, np.nan)
+    if raw.size <= COLLAPSE_S:
+        return []
+    padded = np.concatenate([np.full(COLLAPSE_S - 1, np.nan), raw])
+    with np.errstate(all="ignore"):
+        top = np.lib.stride_tricks.sliding_window_view(padded, COLLAPSE_S).max(axis=1)
+    deep = np.nan_to_num((top - raw >= COLLAPSE_K) & (top >= COLLAPSE_FROM_C)).astype(bool)
+    found = []
+    for a, b in zip(*segments.runs(deep), strict=True):
+        low = float(np.nanmin(raw[a : min(b + 30, raw.size)]))
+        start, end = float(trace.seconds[a]), float(trace.seconds[b - 1])
+        dip = _Dip(start, end, float(np.nanmax((top - raw)[a:b])), float(top[a]))
+        if low > DEAD_READING_C and not _voltage_steps(view, start, end) and _pulling(trace, dip):
+            found.append(dip)
+    return found
 
 
 def _pulling(trace: CoolingTrace, dip: _Dip) -> bool:
