@@ -1,0 +1,283 @@
+"""Does it misfire under load: hiccups of acceleration with lean spikes at steady pressure?"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.facts.full_throttle_runs import FullThrottleRuns
+from pipeline.meta import Meta
+from pipeline.results import (
+    Cause,
+    Check,
+    Finding,
+    LimitOfDetection,
+    Mark,
+    Panel,
+    Panels,
+    Quantity,
+    Result,
+    evidence,
+    line,
+    not_judged,
+    rounded,
+)
+from pipeline.session import View
+from pipeline.signals import segments
+from pipeline.signals.segments import Bools, Floats
+
+META = Meta(
+    question="Does it misfire under load?",
+    version=1,
+    kinds=("misfire_under_load",),
+    needs=("engine_speed", "lambda"),
+    uses=("manifold_pressure", "lambda_target", "battery_voltage", "coil_dwell"),
+    facts=("full_throttle_runs",),
+    optional_facts=("exhaust_delay",),
+    step=2,
+    references=(
+        "Hiccups only in boost with lean spikes, worse at low voltage: common practice, no source",
+    ),
+)
+
+#: Hz of speed and lambda below which a hiccup of a few firings leaves no trace.
+LEAST_HZ = 4.0
+#: s at the start of a run left out: the throttle's own transient.
+SETTLE_S = 0.5
+#: Deviations of the run's own scatter a hiccup and a lean spike have to exceed. The scatter is
+#: that of the good side (rich, pulling): many misses must not raise their own bar.
+SIGMA = 5.0
+#: Least rise of lambda (share) and loss of acceleration (share of speed a second) that count.
+LEAST_LEAN = 0.05
+LEAST_FALL = 0.12
+#: s over which acceleration is taken.
+PULL_S = 0.24
+#: Share of the rev limit beyond which a limiter's cut looks the same; and falls that all begin
+#: within this share of one speed are a limiter's too, wherever it is set.
+LIMITER_SHARE = 0.93
+SAME_SPEED = 0.015
+#: kPa the pressure may move round a hiccup: a throttle or a valve at work is no misfire.
+STEADY_KPA = 25.0
+#: s after the hiccup in which the lean spike may be logged where the delay is not known.
+DELAY_S = (0.0, 0.8)
+#: Fewest hiccups with lean spikes in a session.
+LEAST_EVENTS = 2
+
+
+@dataclass(frozen=True)
+class Hiccups:
+    """Events of one session: times of hiccups with a lean spike, size of both, pressure, rpm."""
+
+    times: Floats
+    fall: Floats
+    lean: Floats
+    rows: NDArray[np.int64]
+    seconds: float
+    hiccups: int
+    spikes: int
+
+
+def analyse(view: View) -> Result:
+    """Look for hiccups that coincide with lean spikes in the full-throttle runs."""
+    runs: FullThrottleRuns = view.fact("full_throttle_runs")
+    if not runs.runs:
+        return not_judged("no full-throttle run in this log")
+    speed, lam = view.channel("engine_speed"), view.channel("lambda")
+    for name, values in (("engine speed", speed), ("lambda", lam)):
+        interval = segments.update_interval(view.time, values)
+        if not interval <= 1.0 / LEAST_HZ:
+            return not_judged(
+                f"{name} is renewed too seldom; hiccups need {LEAST_HZ:.0f} readings a second"
+            )
+    found = find_hiccups(view, runs)
+    if found.seconds < 2.0:
+        return not_judged("the full-throttle runs are too short")
+    count = found.times.size
+    limit = LimitOfDetection(
+        could_show=True, smallest=Quantity(value=float(LEAST_EVENTS), unit="1"),
+        over_s=rounded(found.seconds, 4),
+    )  # fmt: skip
+    if count < LEAST_EVENTS:
+        return Result(
+            status="clear",
+            why=f"no hiccups with lean spikes in {found.seconds:.0f} s of full throttle",
+            limits_of_detection={"misfire_under_load": limit},
+        )
+    finding = _finding(view, found)
+    return Result(
+        status="found",
+        why=f"{count} hiccups of acceleration, each with a lean spike, in {found.seconds:.0f} s of "
+            "full throttle",
+        findings=[finding], limits_of_detection={"misfire_under_load": limit},
+        figures=[_figure(view, found)],
+    )  # fmt: skip
+
+
+def _course(time: Floats, pull: Floats) -> Floats:
+    """Straight line (n,) through the pull, fitted twice, the second time to its better part."""
+    x = time - time.mean()
+    keep = np.ones(time.size, dtype=bool)
+    line_at = np.zeros(time.size)
+    for _ in range(3):
+        slope, level = np.polyfit(x[keep], pull[keep], 1)
+        line_at = slope * x + level
+        better = pull >= line_at
+        if better.sum() < 6:
+            break
+        keep = pull > line_at - float(np.std(pull[better] - line_at[better]))
+    return line_at
+
+
+def find_hiccups(view: View, runs: FullThrottleRuns) -> Hiccups:
+    """All hiccups of acceleration and those with a lean spike behind them."""
+    time = view.time
+    speed = segments.hold(time, view.channel("engine_speed"), seconds=0.5)
+    lam = segments.hold(time, view.channel("lambda"), seconds=0.5)
+    target = view.get("lambda_target")
+    if target is not None:
+        lam = lam / segments.hold(time, target, seconds=1.0)
+    pressure = view.get("manifold_pressure")
+    held = None if pressure is None else segments.hold(time, pressure, seconds=0.5)
+    delay = view.fact("exhaust_delay") if _has_delay(view) else None
+    times, falls, leans, rows, hiccups, spikes = [], [], [], [], 0, 0
+    seconds = 0.0
+    for run in runs.runs:
+        first = int(np.searchsorted(time, max(run.start_s, run.opened_s) + SETTLE_S))
+        index = np.arange(first, run.end)
+        if index.size < 12:
+            continue
+        t, y, x = time[index], speed[index], lam[index]
+        good = np.isfinite(y) & np.isfinite(x)
+        if good.mean() < 0.8:
+            continue
+        index, t, y, x = index[good], t[good], y[good], x[good]
+        if index.size < 12:
+            continue
+        span = float(t[-1] - t[0])
+        seconds += span
+        # Loss of acceleration against the run's own, as a share of speed a second.
+        ahead = np.log(np.maximum(np.interp(t + 0.5 * PULL_S, t, y), 1.0))
+        behind = np.log(np.maximum(np.interp(t - 0.5 * PULL_S, t, y), 1.0))
+        pull = (ahead - behind) / PULL_S
+        # The pull fades with speed: a straight line through its upper half.
+        fall = np.maximum(_course(t, pull), 0.0) - pull
+        lean = x / float(np.quantile(x, 0.3)) - 1.0
+        inner = (t > t[0] + PULL_S) & (t < t[-1] - PULL_S)
+        inner &= y < LIMITER_SHARE * view.vehicle.engine.rev_limit_rpm
+        hic = np.flatnonzero(inner & (fall > LEAST_FALL))
+        hiccups += int(np.count_nonzero(np.diff(np.concatenate([[-9], hic])) > 1))
+        spike = _events(t, lean, np.ones(t.size, dtype=bool), LEAST_LEAN)
+        spikes += spike.size
+        low, high = DELAY_S
+        if delay is not None:
+            mid = float(np.nanmedian(delay.delay_s[index]))
+            if np.isfinite(mid):
+                low, high = max(0.0, mid - 0.3), mid + 0.4
+        for k in spike:
+            # The hiccup comes before its spike by the exhaust's delay.
+            near = hic[(t[hic] >= t[k] - high - 0.15) & (t[hic] <= t[k] - low + 0.15)]
+            if near.size == 0:
+                continue
+            worst = int(near[np.argmax(fall[near])])
+            if held is not None:
+                around = held[index][np.abs(t - t[worst]) < 0.15]
+                if float(np.ptp(around)) > STEADY_KPA:
+                    continue
+            times.append(float(t[worst]))
+            falls.append(float(fall[worst]))
+            leans.append(float(lean[k]))
+            rows.append(int(index[worst]))
+    at = np.array(rows, dtype=np.int64)
+    if at.size:
+        revs = speed[at]
+        if float(np.ptp(revs)) < SAME_SPEED * float(np.median(revs)):
+            times, falls, leans, rows = [], [], [], []
+    return Hiccups(np.array(times), np.array(falls), np.array(leans),
+                   np.array(rows, dtype=np.int64), seconds, hiccups, spikes)  # fmt: skip
+
+
+def _has_delay(view: View) -> bool:
+    try:
+        return view.fact("exhaust_delay") is not None
+    except KeyError:
+        return False
+
+
+def _events(t: Floats, height: Floats, allowed: Bools, least: float) -> NDArray[np.int64]:
+    """Rows of local maxima of ``height`` (n,) beyond the scatter, one in 0.25 s."""
+    good = height[height <= 0.0]
+    scatter = float(np.sqrt(np.mean(good * good))) if good.size > 3 else 0.0
+    bar = max(least, SIGMA * scatter)
+    step = max(float(np.median(np.diff(t))), 1e-3)
+    half = max(1, round(0.12 / step))
+    padded = np.pad(height, half, mode="edge")
+    top = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1).max(axis=1)
+    return np.flatnonzero(allowed & (height >= top) & (height > bar))
+
+
+def _finding(view: View, found: Hiccups) -> Finding:
+    facts = evidence(
+        hiccups=(float(found.times.size), "1"),
+        lean_spike=(100.0 * float(np.median(found.lean)), "%"),
+        speed=(float(np.nanmedian(view.channel("engine_speed")[found.rows])), "rpm"),
+        watched=(found.seconds, "s"),
+    )  # fmt: skip
+    more = ""
+    pressure = view.get("manifold_pressure")
+    if pressure is not None and np.isfinite(pressure[found.rows]).any():
+        kpa = float(np.nanmedian(pressure[found.rows]))
+        facts |= evidence(pressure=(kpa, "kPa"))
+        more += f", at about {kpa:.0f} kPa"
+    volts = view.get("battery_voltage")
+    low_volts = False
+    if volts is not None and np.isfinite(volts[found.rows]).any():
+        level = float(np.nanmedian(volts[found.rows]))
+        facts |= evidence(voltage=(level, "V"))
+        low_volts = level < 13.0
+        more += f" and {level:.1f} V"
+    spark = "weak spark: plug gap too wide, tired coil or lead"
+    supply = "low voltage or short dwell at the coils"
+    fuel = "fuel runs short for moments"
+    return Finding(
+        kind="misfire_under_load", severity="act",
+        confidence=0.95 if found.times.size >= 4 else 0.85,
+        start_s=rounded(max(0.0, float(found.times.min()) - 0.3), 6),
+        end_s=rounded(float(found.times.max()) + 0.5, 6),
+        title="The engine misses under full throttle",
+        detail=f"{found.times.size} times at full throttle the acceleration broke off for a moment "
+               f"while lambda jumped lean by {100 * float(np.median(found.lean)):.0f} % and the "
+               f"pressure stayed{more}. Unburnt "
+               "charge reads lean and burns in the exhaust: do not go on pulling.",
+        step=2, blocks=["lean_under_load", "rich_under_load", "boost_loss", "knock_risk"],
+        channels=["engine_speed", "lambda"], evidence=facts,
+        likely_causes=[Cause(cause=spark, probability=0.5 if low_volts else 0.65),
+                       Cause(cause=supply, probability=0.3 if low_volts else 0.12),
+                       Cause(cause=fuel, probability=0.1)],
+        next_checks=[
+            Check(text="Take the plugs out: measure the gap, look for cracks and tracks; close the "
+                       "gap by 0.1 mm steps and repeat the run", tool="plug spanner, feeler gauge",
+                  engine="off_cold", minutes=25, decides=[spark]),
+            Check(text="Measure the voltage at the coils under load and the dwell set for it",
+                  tool="multimeter", engine="idle", minutes=15, decides=[supply]),
+            Check(text="Log fuel pressure in one more run at part of the boost",
+                  tool="pressure sensor", engine="driving", minutes=20, decides=[fuel]),
+        ],
+    )  # fmt: skip
+
+
+def _figure(view: View, found: Hiccups) -> Panels:
+    middle = float(found.times[int(np.argmax(found.lean))])
+    rows = np.abs(view.time - middle) < 4.0
+    panels = [
+        Panel(title="engine speed", unit="rpm",
+              lines=[line("speed", view.time[rows], view.channel("engine_speed")[rows])]),
+        Panel(title="lambda", unit="1",
+              lines=[line("lambda", view.time[rows], view.channel("lambda")[rows])]),
+    ]  # fmt: skip
+    return Panels(
+        id="hiccups", title="The clearest hiccup",
+        caption="A misfire under load: the speed stops rising for a moment, lambda jumps lean a "
+                "little later, the throttle stays open.",
+        panels=panels,
+        marks=[Mark(label="hiccup", x=float(x)) for x in found.times if abs(x - middle) < 4.0],
+    )  # fmt: skip
