@@ -1,0 +1,214 @@
+"""Charging: the voltage at the controller while the engine runs."""
+
+import itertools
+
+import numpy as np
+
+from pipeline.facts.states import States
+from pipeline.meta import Meta
+from pipeline.results import (
+    Cause,
+    Check,
+    Curve,
+    Finding,
+    LimitOfDetection,
+    Metric,
+    Result,
+    Severity,
+    evidence,
+    line,
+    metric,
+    not_judged,
+)
+from pipeline.session import View
+from pipeline.signals import segments
+from pipeline.signals.segments import Bools, Floats
+from pipeline.signals.smoothing import moving_mean
+
+META = Meta(
+    question="Does the alternator charge, neither too little nor too much?",
+    version=1,
+    kinds=("low_charging_voltage", "high_charging_voltage"),
+    references=(
+        "Regulated voltage 13.0 to 15.0 V, falling about 0.1 V per 10 K: common practice, no "
+        "source.",
+    ),
+    needs=("battery_voltage", "engine_speed"),
+    uses=("intake_air_temperature", "ambient_air_temperature", "coolant_temperature"),
+    facts=("states",),
+    shortest_s=60.0,
+    step=2,
+)
+
+#: s over which the voltage is averaged: ripple and single loads are no charging fault.
+SMOOTH_S = 1.0
+#: degC above which the allowance for cold no longer grows.
+COLD_BELOW_C = 10.0
+#: s after the start in which the battery takes back what the starter drew.
+RECHARGE_S = 300.0
+
+
+def analyse(view: View) -> Result:
+    """Median charging voltage, and stretches below or above the limits."""
+    states: States = view.fact("states")
+    limits = view.limits
+    time, volts = view.time, view.channel("battery_voltage")
+    since = _since_running(time, states.running, limits.charging_after_start_s)
+    late = states.running & since & np.isfinite(volts)
+    if late.sum() < 20:
+        return not_judged(
+            f"the engine ran for less than {limits.charging_after_start_s:.0f} s with a voltage"
+        )
+    smooth = moving_mean(time, volts, seconds=SMOOTH_S)
+    step = np.diff(time, append=time[-1:])
+    middle = float(np.median(volts[late]))
+    spread = 1.4826 * float(np.median(np.abs(volts[late] - middle)))
+    blocks = max(1.0, float(np.sum(step[late])) / 10.0)
+    half = 1.96 * spread / np.sqrt(blocks)
+    metrics: dict[str, Metric] = {
+        "charging_voltage_v": metric(middle, "V", middle - half, middle + half)
+    }
+    outside = _outside(view)
+    cold = max(0.0, COLD_BELOW_C - outside) / 10.0 if np.isfinite(outside) else 0.0
+    high_v = limits.charging_high_v + limits.charging_high_cold_v_per_10k * cold
+    fast = late & (states.rpm > limits.charging_low_rpm)
+    low = _held(fast & (smooth < limits.charging_low_v), time, limits.charging_low_s, fast)
+    high = _held(late & (smooth > high_v), time, limits.charging_high_s, late)
+    findings = []
+    if low.any():
+        findings.append(_low(view, time, smooth, low))
+    if high.any():
+        findings.append(_high(time, smooth, high, high_v))
+    fast_s = float(np.sum(step[fast]))
+    return Result(
+        status="found" if findings else "clear",
+        why=f"{middle:.1f} V while running"
+        + (f"; {findings[0].title.lower()}" if findings else ", within the usual range"),
+        findings=findings,
+        metrics=metrics,
+        figures=[_figure(states.rpm[late], smooth[late])],
+        limits_of_detection={
+            "low_charging_voltage": LimitOfDetection(
+                could_show=fast_s >= limits.charging_low_s, over_s=fast_s
+            ),
+            "high_charging_voltage": LimitOfDetection(
+                could_show=True, over_s=float(np.sum(step[late]))
+            ),
+        },
+    )
+
+
+def _since_running(time: Floats, running: Bools, seconds: float) -> Bools:
+    """Rows at least this long after the engine last began to run."""
+    mask = np.zeros(time.size, np.bool_)
+    for a, b in zip(*segments.runs(running), strict=True):
+        mask[a:b] = time[a:b] >= time[a] + seconds
+    return mask
+
+
+def _held(mask: Bools, time: Floats, seconds: float, among: Bools) -> Bools:
+    """Stretches of ``mask`` that last ``seconds``, not broken by rows outside ``among``.
+
+    Town driving crosses the speed limit of the rule all the time: seconds below the limit are
+    counted together as long as no row above 1500 rpm contradicts them.
+    """
+    contradicts = among & ~mask
+    whole = np.zeros(time.size, np.bool_)
+    step = np.diff(time, append=time[-1:])
+    step = np.where(step > 2.0, 0.0, step)
+    for a, b in zip(*segments.runs(~contradicts), strict=True):
+        if float(np.sum(step[a:b][mask[a:b]])) >= seconds:
+            whole[a:b] = mask[a:b]
+    return whole
+
+
+def _outside(view: View) -> float:
+    for name in ("ambient_air_temperature", "intake_air_temperature"):
+        channel = view.get(name)
+        if channel is not None and np.isfinite(channel).any():
+            return float(np.nanquantile(channel, 0.1))
+    return float("nan")
+
+
+def _low(view: View, time: Floats, volts: Floats, rows: Bools) -> Finding:
+    level = float(np.median(volts[rows]))
+    severity: Severity = "act" if level < view.limits.charging_low_act_v else "watch"
+    at = time[rows]
+    return Finding(
+        kind="low_charging_voltage",
+        severity=severity,
+        confidence=0.95 if level < view.limits.charging_low_v - 0.3 else 0.85,
+        start_s=float(at[0]),
+        end_s=float(at[-1]),
+        title="The battery is not being charged as it should",
+        detail=f"{level:.1f} V above {view.limits.charging_low_rpm:.0f} rpm, long after the start, "
+        f"where at least {view.limits.charging_low_v:.1f} V are usual. Low voltage also shortens "
+        "dwell and slows injectors.",
+        step=2,
+        blocks=["misfire_under_load"],
+        channels=["battery_voltage"],
+        evidence=evidence(
+            voltage=(level, "V"), least_usual=(view.limits.charging_low_v, "V"),
+            for_seconds=(float(at[-1] - at[0]), "s"),
+        ),
+        likely_causes=[
+            Cause(cause="alternator, regulator or belt", probability=0.65),
+            Cause(cause="cable or ground between alternator and controller", probability=0.25),
+        ],
+        next_checks=[
+            Check(text="Compare the voltage at the battery's posts with the logged one",
+                  tool="voltmeter, clear of belts", engine="idle", minutes=5,
+                  decides=["cable or ground between alternator and controller"]),
+            Check(text="Look at the belt's tension and the charge lamp", tool="eyes",
+                  engine="off_cold", minutes=5, decides=["alternator, regulator or belt"]),
+        ],
+    )  # fmt: skip
+
+
+def _high(time: Floats, volts: Floats, rows: Bools, limit: float) -> Finding:
+    level = float(np.quantile(volts[rows], 0.9))
+    at = time[rows]
+    return Finding(
+        kind="high_charging_voltage",
+        severity="act",
+        confidence=0.95 if level > limit + 0.2 else 0.85,
+        start_s=float(at[0]),
+        end_s=float(at[-1]),
+        title="The charging voltage is too high",
+        detail=f"{level:.1f} V, where {limit:.1f} V is the most that is usual at this outside "
+        "temperature. It boils the battery and can end a controller.",
+        step=1,
+        channels=["battery_voltage"],
+        evidence=evidence(voltage=(level, "V"), most_usual=(limit, "V")),
+        likely_causes=[
+            Cause(cause="regulator", probability=0.75),
+            Cause(cause="sense wire or its ground", probability=0.2),
+        ],
+        next_checks=[
+            Check(text="Measure at the battery's posts at 2000 rpm", tool="voltmeter",
+                  engine="idle", minutes=5, decides=["regulator", "sense wire or its ground"])
+        ],
+    )  # fmt: skip
+
+
+def _figure(rpm: Floats, volts: Floats) -> Curve:
+    edges = np.arange(500.0, float(np.max(rpm)) + 500.0, 500.0)
+    centres, middle, low, high = [], [], [], []
+    for a, b in itertools.pairwise(edges):
+        here = volts[(rpm >= a) & (rpm < b)]
+        if here.size >= 10:
+            centres.append(0.5 * (a + b))
+            middle.append(float(np.median(here)))
+            low.append(float(np.quantile(here, 0.05)))
+            high.append(float(np.quantile(here, 0.95)))
+    return Curve(
+        id="charging",
+        title="Voltage over engine speed",
+        caption="Median by 500 rpm with the middle nine tenths of the readings. A sound alternator "
+        "gives a flat line a little above idle speed.",
+        x_label="engine speed",
+        x_unit="rpm",
+        y_label="voltage",
+        unit="V",
+        lines=[line("voltage", centres, middle, low=low, high=high)],
+    )
