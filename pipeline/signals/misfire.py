@@ -53,6 +53,9 @@ LEAST_SKEW_SHARE = 0.03
 #: Rises count (a cylinder that hardly fires) only in noise this strong, per firing, as a share of
 #: its work: with a healthy engine even a lumpy cam stays below.
 RISING_SCATTER = 0.2
+#: Where line or skewness stand for this many times the share of the single pulses, the pulses run
+#: into each other and are no count any more.
+CROWDED_FACTOR = 3.0
 #: Residuals beyond this many deviations count as this in the skewness: one event must not decide.
 SKEW_CLIP = 5.0
 #: A line speaks from this share of one dead cylinder on. Healthy cylinders differ by 1-3 % in
@@ -346,7 +349,7 @@ def decide(classes: Sequence[ClassResult], *, false_alarm: float = 0.01) -> Dete
     chosen, level = (idle, level_idle) if use_idle else (list(classes), level_all)
     corrected = min(p_all / SHARE_ALL, p_idle / SHARE_IDLE)
     count = sum(int((c.pulses.fall_heights > level).sum()) for c in chosen)
-    seen = sum(c.cycles * float(ndtr(c.pulse_z - level)) for c in chosen)
+    seen = sum(c.cycles * float(ndtr(_height(c, level) - level)) for c in chosen)
     noise = sum(float(c.pulses.expected[LEVELS.index(level)]) for c in chosen)
     pulse_share = max(0.0, count - noise) / max(seen, float(count), 1.0)
     by_pulse = corrected < false_alarm and pulse_share >= LEAST_PULSE_SHARE
@@ -365,14 +368,19 @@ def decide(classes: Sequence[ClassResult], *, false_alarm: float = 0.01) -> Dete
         or (c.skew > LEAST_SKEW and c.scatter > RISING_SCATTER)
     ]  # fmt: skip
     # Twice: either sign is looked at.
-    skew_p = min([c.skew_p for c in lopsided], default=1.0) * 2 * len(classes) / SHARE_SKEW
+    skew_p = min([c.skew_p for c in lopsided], default=1.0) * 2 * max(1, len(classes))
+    skew_p = skew_p / SHARE_SKEW
     by_skew = skew_p < false_alarm
     skewed = [c for c in lopsided if 2 * c.skew_p * len(classes) / SHARE_SKEW < false_alarm]
     skew_share = max([c.skew_share for c in skewed], default=0.0)
     pulse_share = min(1.0, pulse_share) if by_pulse else 0.0
     rough = max(line_share if by_line else 0.0, skew_share)
-    share = min(1.0, max(pulse_share, rough))
-    low, high = _interval(count, noise, seen, share, rough > pulse_share)
+    # Single pulses give the better count as long as they stand clear of each other.
+    share = min(1.0, rough if rough > CROWDED_FACTOR * pulse_share else pulse_share)
+    crowded = rough > CROWDED_FACTOR * pulse_share
+    low, high = _interval(count, noise, seen, share, crowded)
+    # Where the looks disagree the interval holds both.
+    high = max(high, min(1.0, rough))
     times = np.concatenate([c.pulse_times[c.pulses.fall_heights > level] for c in chosen]
                            or [np.zeros(0)])  # fmt: skip
     heights = np.concatenate([c.pulses.fall_heights[c.pulses.fall_heights > level]
@@ -386,6 +394,14 @@ def decide(classes: Sequence[ClassResult], *, false_alarm: float = 0.01) -> Dete
         smallest_share=smallest_share(classes, false_alarm=false_alarm),
         seconds=sum(c.seconds for c in classes), cycles=cycles,
     )  # fmt: skip
+
+
+def _height(part: ClassResult, level: float) -> float:
+    """Deviations a miss stands out by: as expected, or as seen where pulses enough are greater."""
+    above = part.pulses.fall_heights[part.pulses.fall_heights > level]
+    if above.size < LEAST_PULSES:
+        return part.pulse_z
+    return max(part.pulse_z, float(np.median(above)))
 
 
 def _interval(

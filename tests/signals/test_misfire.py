@@ -1,0 +1,119 @@
+"""The detector of missing firings against firing-resolved engines that share no code with it."""
+
+import numpy as np
+import pytest
+
+from pipeline.signals.matched_filter import excess_probability
+from pipeline.signals.misfire import ClassInput, decide, examine
+from pipeline.signals.sampling import held_rows, in_order, quantisation_step, update_rows
+from tests.bench.roughness_truth import Engine, Loads, Logger, Misses, simulate
+
+ENGINE = Engine(noise=0.06)
+QUIET = Loads()
+
+
+def detections(engine, logger, *, share=0.0, logs=12, seed=1, scale=1.0, loads=QUIET, seconds=60):
+    truth = simulate(engine, logger, logs=logs, seconds=seconds, seed=seed, misses=Misses(share),
+                     loads=loads)  # fmt: skip
+    out = []
+    for t, y in zip(truth.time, truth.speed, strict=True):
+        part = ClassInput("idle", True, t, y, np.arange(t.size) == 0, engine.drop_rpm * scale)
+        seen = examine(part, cylinders=engine.cylinders)
+        out.append(decide([seen] if seen else []))
+    return out
+
+
+@pytest.mark.parametrize("rate", [8, 10, 25, 50])
+@pytest.mark.parametrize("share", [0.02, 0.1, 0.3, 1.0])
+def test_misses_are_found_at_every_rate(rate, share):
+    found = detections(ENGINE, Logger(rate_hz=rate), share=share)
+    assert np.mean([d.found for d in found]) >= 0.9
+
+
+@pytest.mark.parametrize("rate", [8, 25, 50])
+@pytest.mark.parametrize("logger", [
+    {"average": "event"}, {"average": "revolution"}, {"step_rpm": 10.0},
+    {"step_rpm": 10.0, "average": "revolution"},
+])  # fmt: skip
+def test_healthy_engines_are_quiet(rate, logger):
+    found = detections(ENGINE, Logger(rate_hz=rate, jitter=0.2, **logger), logs=15)
+    assert sum(d.found for d in found) == 0
+
+
+@pytest.mark.parametrize(
+    ("engine", "loads"),
+    [
+        (ENGINE, Loads(switch_nm=4.0, period_s=6.0)),
+        (ENGINE, Loads(hunting_rpm=60.0)),
+        (ENGINE, Loads(road_nm=6.0)),
+        (ENGINE, Loads(cold_s=30.0, cold_rpm=500.0)),
+        (Engine(noise=0.06, lumpy=0.12), Loads()),
+        (Engine(noise=0.05, imbalance=0.02), Loads()),
+    ],
+    ids=["loads", "hunting", "road", "cold", "lumpy", "imbalance"],
+)  # fmt: skip
+def test_what_looks_like_roughness_is_not_called_so(engine, loads):
+    found = [d for rate in (10, 25) for d in detections(engine, Logger(rate_hz=rate), loads=loads)]
+    assert sum(d.found for d in found) <= 1
+
+
+@pytest.mark.parametrize("scale", [0.6, 1.0, 1.6])
+def test_share_is_estimated_within_its_interval(scale):
+    found = [d for d in detections(ENGINE, Logger(rate_hz=20), share=0.05, scale=scale) if d.found]
+    inside = [d.low <= 0.05 <= d.high for d in found]
+    assert np.mean(inside) >= 0.8
+
+
+def test_dead_cylinder_is_seen_as_one_by_its_line():
+    found = detections(ENGINE, Logger(rate_hz=20), share=1.0)
+    assert all(d.by_line for d in found)
+    assert np.median([d.share for d in found]) > 0.6
+
+
+def test_limit_of_detection_is_between_useless_and_boastful():
+    limits = [d.smallest_share for d in detections(ENGINE, Logger(rate_hz=20))]
+    assert all(x is not None and 0.004 < x < 0.03 for x in limits)
+    # At the limit nearly all logs are found, at half of it clearly fewer.
+    limit = float(np.median(limits))
+    full = np.mean([d.found for d in detections(ENGINE, Logger(rate_hz=20), share=limit, logs=60)])
+    half = np.mean(
+        [d.found for d in detections(ENGINE, Logger(rate_hz=20), share=limit / 2, logs=60)]
+    )
+    assert full >= 0.88
+    assert half < 0.9
+
+
+def test_nothing_is_decided_on_nothing():
+    assert not decide([]).found
+    assert decide([]).smallest_share is None
+
+
+def test_falls_weigh_less_where_rises_are_as_many():
+    assert excess_probability(3, 0, 0.01) < 1e-4
+    assert excess_probability(3, 5, 0.01) > 20 * excess_probability(3, 0, 0.01)
+    assert excess_probability(10, 10, 9.0) > 0.1
+    assert excess_probability(0, 0, 0.01) == 1.0
+
+
+def test_held_values_are_not_new_readings():
+    rng = np.random.default_rng(2)
+    fresh = rng.normal(850, 5, 400)
+    assert held_rows(fresh) == 1
+    assert held_rows(np.repeat(fresh, 5)) == 5
+    rounded = np.round(fresh / 10) * 10  # repeats, but live
+    assert held_rows(rounded) == 1
+    keep = update_rows(np.repeat(fresh, 5), 5)
+    assert keep.sum() == 400
+    assert quantisation_step(rounded) == 10.0
+
+
+def test_shuffled_rows_are_recognised():
+    truth = simulate(ENGINE, Logger(rate_hz=25), logs=4, seconds=60, seed=3)
+    rng = np.random.default_rng(4)
+    for t, y in zip(truth.time, truth.speed, strict=True):
+        assert in_order(t, y)
+        mixed = y.copy()
+        for second in range(60):
+            rows = np.flatnonzero(np.floor(t) == second)
+            mixed[rows] = mixed[rng.permutation(rows)]
+        assert not in_order(t, mixed)
