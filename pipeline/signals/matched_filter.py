@@ -41,7 +41,7 @@ OFFSETS = (0.15, 0.5, 0.85)
 #: A step of load goes on pulling after its first row: misses whose following half second lies
 #: lower than this many deviations of its mean are taken for a step.
 AFTER_S = 0.6
-AFTER_SIGMA = 3.5
+AFTER_SIGMA = 2.5
 #: Thresholds, in deviations, at which pulses are counted.
 LEVELS = (2.0, 2.5, 3.0, 3.5, 4.0, 4.5, 5.0, 5.5, 6.0, 7.0)
 
@@ -227,21 +227,17 @@ class Pulses:
     expected: FloatArray
 
 
-#: Local maxima of the best of the templates above u in white noise, per row, over Phi(-u). From
-#: 4 million rows of white noise at 8-50 Hz (between 1.2 and 3.4 at u 2-4.5); the top is used.
-TRIALS_PER_ROW = 2.5
-
-
-#: Real noise has wider tails than a Gaussian (rounding, rows that catch more or fewer firings):
-#: this much more of the middle, and so many pulses above 4 deviations in any class, falling off
-#: by e for each deviation. From healthy engines of the bench at 8-50 Hz.
-TAIL_FACTOR = 1.5
+#: Local maxima above LEVELS of the best of the templates in white noise, per row, over Phi(-u):
+#: from 200 000 rows of white noise at each of 8-50 Hz, the greatest of them. From 4 up half as
+#: much again, for real noise has wider tails than a Gaussian (rounding, rows that catch more or
+#: fewer firings).
+TRIALS_PER_ROW = (1.3, 1.6, 2.0, 2.4, 3.5, 4.0, 4.5, 4.5, 4.5, 4.5)
+#: And so many pulses above 4 deviations in any class, falling off by e for each deviation. From
+#: healthy engines of the bench at 8-50 Hz.
 TAIL_PULSES = 0.05
 
 
-def find_pulses(
-    white: Whitened, templates: FloatArray, *, interval_s: float, trials: float = TRIALS_PER_ROW
-) -> Pulses:
+def find_pulses(white: Whitened, templates: FloatArray, *, interval_s: float) -> Pulses:
     """Find falls and rises; steps of load and the echoes of greater pulses are left out."""
     fall, rise = miss_scores(white.residual, templates)
     width = max(1, round(0.12 / interval_s))
@@ -258,8 +254,8 @@ def find_pulses(
     is_fall &= greatest_rise < 1.2 * fall
     rows = np.flatnonzero(is_fall)
     levels = np.array(LEVELS)
-    expected = TAIL_FACTOR * trials * float(known.sum()) * ndtr(-levels)
-    expected = expected + TAIL_PULSES * np.exp(4.0 - levels)
+    expected = np.array(TRIALS_PER_ROW) * float(known.sum()) * ndtr(-levels)
+    expected = expected + TAIL_PULSES * np.exp(4.0 - np.maximum(levels, 4.0))
     return Pulses(rows, fall[rows], rise[is_rise], expected)
 
 
