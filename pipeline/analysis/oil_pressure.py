@@ -64,7 +64,7 @@ def analyse(view: View) -> Result:
         metrics["oil_pressure_hot_idle_kpa"] = metric(
             middle, "kPa", middle - 1.96 * spread, middle + 1.96 * spread
         )
-    findings = []
+    found: list[tuple[Bools, Severity, str, float]] = []
     cases: list[tuple[Bools, Severity, str, float]] = [
         (up & (pressure < NONE_KPA), "stop", "no oil pressure", NONE_KPA),
         (fast & (pressure < limits.oil_driving_kpa), "stop",
@@ -75,8 +75,8 @@ def analyse(view: View) -> Result:
         held = segments.long_runs(segments.fill_gaps(rows, time, seconds=1.0) & known, time,
                                   seconds=HELD_S)  # fmt: skip
         if held.any():
-            findings.append(_finding(time, pressure, held & rows, severity, what, least))
-            break
+            found.append((held & rows, severity, what, least))
+    findings = [_finding(time, pressure, found)] if found else []
     ran = float(np.sum(np.diff(time, append=time[-1:])[known]))
     least_seen = float(np.min(pressure[up])) if up.any() else float("nan")
     told = f"{least_seen:.0f} kPa at least while running" if up.any() else "too short to tell"
@@ -102,10 +102,13 @@ def _hot(view: View, time: Floats) -> Bools:
 
 
 def _finding(
-    time: Floats, pressure: Floats, rows: Bools, severity: Severity, what: str, least: float
+    time: Floats, pressure: Floats, found: list[tuple[Bools, Severity, str, float]]
 ) -> Finding:
-    at = time[rows]
+    """One finding for the session: named after its worst part, over all of its stretches."""
+    rows, severity, what, least = found[0]
     low = float(np.min(pressure[rows]))
+    at = time[np.logical_or.reduce([part[0] for part in found])]
+    also = "; also " + " and ".join(part[2] for part in found[1:]) if len(found) > 1 else ""
     return Finding(
         kind="low_oil_pressure",
         severity=severity,
@@ -114,8 +117,8 @@ def _finding(
         end_s=float(at[-1]),
         title="Oil pressure: " + what,
         detail=f"{low:.0f} kPa at least between {at[0]:.0f} s and {at[-1]:.0f} s, where "
-        f"{least:.0f} kPa or more are wanted. An electric sensor can lie; an engine without oil "
-        "pressure lasts minutes.",
+        f"{least:.0f} kPa or more are wanted{also}. An electric sensor can lie; an engine without "
+        "oil pressure lasts minutes.",
         step=0,
         blocks=["rough_running"],
         channels=["oil_pressure"],

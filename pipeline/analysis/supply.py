@@ -45,6 +45,10 @@ NEAR_IDLE, SAGGING = 0.12, 0.8
 HELD_IDLE_S = 1.5
 #: s before a stop that are looked at.
 LOOK_BACK_S = 6.0
+#: s round the first firing in which a counter of run time may begin anew.
+FIRING_SLACK_S = 2.0
+#: s within which the counter has to count again: one that stays at 0 only says "stopped".
+COUNTS_ON_S = 3.0
 #: V: a supply that falls below this resets most controllers (common practice, no source).
 RESET_V = 8.0
 
@@ -195,13 +199,19 @@ def _resets(view: View, states: States) -> list[Finding]:
         return []
     good = np.flatnonzero(np.isfinite(run_time))
     back = np.flatnonzero(np.diff(run_time[good]) < -1.0)
+    firings = [float(view.time[a]) for a in segments.runs(states.running)[0]]
     found = []
     for i in back:
         row, before = int(good[i + 1]), int(good[i])
         moment = float(view.time[row])
         recent = (view.time >= moment - view.limits.controller_reset_s) & (view.time <= moment)
         alive = states.running[recent] | states.cranking[recent]
-        if alive.any() and run_time[row] < view.limits.controller_reset_s:
+        # Many controllers count from the first firing: that start is no reset.
+        fired = any(abs(moment - s) < FIRING_SLACK_S for s in firings)
+        after = run_time[(view.time > moment) & (view.time <= moment + COUNTS_ON_S)]
+        counts = bool(np.nanmax(after, initial=0.0) > run_time[row] + 0.5)
+        small = run_time[row] < view.limits.controller_reset_s
+        if alive.any() and counts and not fired and small:
             found.append((float(view.time[before]), moment))
     if not found:
         return []
@@ -255,7 +265,7 @@ def _reset_finding(
 def _stalls(view: View, states: States) -> list[Finding]:
     if view.info("engine_speed").effective_hz < LEAST_HZ:
         return []
-    time, rpm, idle = view.time, states.rpm, states.idle_rpm
+    time, rpm = view.time, states.rpm
     moments = []
     for a, b in zip(*segments.runs(states.running), strict=True):
         if b >= time.size or time[b - 1] - time[a] < 2.0:
@@ -269,6 +279,10 @@ def _stalls(view: View, states: States) -> list[Finding]:
             continue
         step = np.gradient(time[rows])
         speed = rpm[rows]
+        # Its own speed a moment ago, where that was idle: the session's figure may be of another
+        # idle (cold, loads on).
+        calm = float(np.median(speed[: max(3, speed.size // 2)]))
+        idle = min(states.idle_rpm, calm) if calm < 1.3 * states.idle_rpm else states.idle_rpm
         held = float(np.sum(step[np.abs(speed - idle) < NEAR_IDLE * idle]))
         sagged = float(np.sum(step[(speed < SAGGING * idle) & (speed > 0.3 * idle)]))
         came_down = bool(np.max(speed) > 1.25 * idle)
@@ -290,7 +304,7 @@ def _stalls(view: View, states: States) -> list[Finding]:
             "A driver's clutch can look alike; from here they cannot be told apart for certain.",
             step=2,
             channels=["engine_speed"],
-            evidence=evidence(stalls=(float(count), "1"), idle_speed=(idle, "rpm")),
+            evidence=evidence(stalls=(float(count), "1"), idle_speed=(states.idle_rpm, "rpm")),
             likely_causes=[
                 Cause(cause="idle air control slow or sticking", probability=0.45),
                 Cause(cause="driver's clutch", probability=0.2),

@@ -18,6 +18,8 @@ CAUGHT_S = 0.8
 DROPOUT_S = 2.5
 #: V below the resting voltage: the starter is engaged. A fuel pump takes 0.3 V or less.
 SAG_V = 0.9
+#: s: a stopping engine rocks back for less than this, within this long of its last firing.
+ROCKING_S, ROCKING_AFTER_S = 0.6, 2.0
 #: s of rest before cranking over which the resting voltage is taken.
 REST_S = 5.0
 
@@ -44,7 +46,7 @@ def find_running(time: Floats, rpm: Floats, volts: Floats | None) -> Running:
     step = float(np.median(np.diff(time))) if time.size > 1 else 1.0
     running = segments.long_runs(fast, time, seconds=max(CAUGHT_S, min(step, 2.0)))
     turning = ~running & (speed > TURNING_RPM)
-    cranking = turning & ~_run_down(speed, running, turning, sag)
+    cranking = turning & ~_run_down(time, speed, running, turning, sag)
     cranking |= _starter(time, sag & ~running, cranking)
     cranking = segments.fill_gaps(cranking, time, seconds=0.35) & ~running
     return Running(running, cranking & known, dropout & running)
@@ -93,12 +95,20 @@ def _bridge(time: Floats, speed: Floats, fast: Bools, sag: Bools) -> tuple[Bools
     return fast | gap, gap
 
 
-def _run_down(speed: Floats, running: Bools, turning: Bools, sag: Bools) -> Bools:
-    """Rows in which the engine only spins out after it ran: turning, not sagging, falling."""
+def _run_down(time: Floats, speed: Floats, running: Bools, turning: Bools, sag: Bools) -> Bools:
+    """Rows in which the engine only spins out after it ran: turning, not sagging, falling.
+
+    A stopping engine rocks back once on its compression: that short blip is no starter either.
+    """
     starts, ends = segments.runs(turning & ~sag)
+    if not starts.size:
+        return np.zeros(speed.size, np.bool_)
     after_run = (starts > 0) & running[np.maximum(starts - 1, 0)]
-    falls = speed[starts] >= speed[np.maximum(ends - 1, 0)] if starts.size else after_run
-    pick = after_run & falls
+    falls = speed[starts] >= speed[np.maximum(ends - 1, 0)]
+    last = segments.last_true(running)[starts]
+    since = np.where(last >= 0, time[starts] - time[np.maximum(last, 0)], np.inf)
+    short = segments.run_times(time, starts, ends) < ROCKING_S
+    pick = (after_run & falls) | (short & (since < ROCKING_AFTER_S))
     return segments.spread(speed.size, starts[pick], ends[pick])
 
 

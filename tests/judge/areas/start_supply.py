@@ -1,0 +1,23 @@
+"""Start, signal, supply, charging, oil pressure: kinds, cranking time, charging voltage."""
+
+from collections.abc import Iterator
+
+from fixtures.cars import draw_car
+from fixtures.drives import cold_start, mixed_drive
+from tests.judge.harness import Case, Target, fault_cases, healthy_cases
+
+KINDS = ("hard_start", "controller_reset", "crank_signal_loss", "stall", "low_charging_voltage",
+         "high_charging_voltage", "low_oil_pressure")  # fmt: skip
+METRICS = {
+    "cranking_time_s": Target("cranking_time_s", 0.15, "s"),
+    "distance_km": Target("distance_km", 0.05, "km"),
+}
+NAMES = ("hard_start", "controller_reset", "crank_signal_loss", "stall", "low_charging_voltage",
+         "high_charging_voltage", "low_oil_pressure", "low_oil_pressure_start")  # fmt: skip
+
+
+def cases(seed: int) -> Iterator[Case]:
+    """Healthy drives of every kind, each fault weak and strong."""
+    yield from healthy_cases(seed)
+    yield Case("healthy again", draw_car(seed), cold_start(seed + 1))
+    yield from fault_cases(seed, NAMES, drive=mixed_drive, minutes=10.0)
