@@ -16,10 +16,16 @@ TIMING_BAND_DEG = 2.0
 #: Probability that the margin is gone below which the model keeps silent: its band is wide, and
 #: half the healthy engines near the limit would be accused at 0.5.
 LEAST_PROBABILITY = 0.7
+#: Probability of a margin gone below which a change alone is not told: a heat-soaked start or a
+#: hot day takes degrees from a wide margin without harm.
+NEAR_PROBABILITY = 0.1
 #: s of a zone in which a working knock channel heard nothing, before it overrules the model.
 QUIET_S = 0.5
 #: deg of modelled margin below which a zone in which knock was heard is a risk by both.
 AGREES_DEG = 3.0
+#: Not known of the car, yet the same in all its sessions: a change is seen without it.
+COMMON = frozenset({"base timing", "engine.bore_mm", "engine.stroke_mm",
+                    "engine.displacement_l"})  # fmt: skip
 #: Most that a model alone is believed.
 MODEL_CONFIDENCE = 0.85
 
@@ -66,7 +72,7 @@ def assess(
         if alive and z.quiet_s >= QUIET_S and not heard:
             continue  # the engine itself says it did not knock there
         drop = drops.get((z.rpm, z.kpa), 0.0)
-        relative = drop >= limits.knock_margin_drop_deg
+        relative = drop >= limits.knock_margin_drop_deg and gone >= NEAR_PROBABILITY
         if heard and margin < AGREES_DEG:
             found.append((max(gone, 0.9), margin, z, True))
         elif margin < 0.0 and gone >= LEAST_PROBABILITY:
@@ -92,7 +98,7 @@ def finding(risk: Risk, scale: Scale, assumed: Sequence[str]) -> Finding:
     severity: Severity = "watch"
     if risk.heard:
         severity = "act"
-    elif assumed and reaches and risk.relative_deg <= 0.0:
+    elif reaches and (set(assumed) - COMMON if risk.relative_deg > 0.0 else assumed):
         severity = "info"
     longer = "" if len(risk.zones) == 1 else f" and in {len(risk.zones) - 1} more zones"
     detail = (

@@ -49,7 +49,7 @@ META = Meta(
 
 #: degC from which an idle is a warm one, and s of it that are needed.
 WARM_C = 70.0
-WARM_IDLE_S = 10.0
+WARM_IDLE_S = 5.0
 #: kPa below the highest pressure in which the pulse for the extrapolation is taken.
 PEAK_BAND_KPA = 8.0
 #: Lambda over target beside the limit that makes it stop, share, and s it has to last.

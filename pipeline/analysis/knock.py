@@ -47,6 +47,8 @@ META = Meta(
 
 #: Zones kept for later sessions, nearest to knock first.
 MOST_ZONES = 40
+#: Earlier sessions with a knock channel before a change against them means something.
+QUIET_SESSIONS = 2
 #: s of zones below the limit in all before it is told.
 LEAST_S = 0.3
 #: Changes of the table of sensitivities: what buys how much.
@@ -78,6 +80,7 @@ def analyse(view: View) -> Result:
     )  # fmt: skip
     digest: dict[str, Any] = {
         "alive": alive,
+        "listened": signs is not None and (signs.retard is not None or signs.level_usable),
         "assumed": list(vehicle.assumed),
         "key": vehicle.engine.key,
         "zones": [_zone_digest(z) for z in zones[:MOST_ZONES]],
@@ -134,7 +137,7 @@ def _finish(
     assumed = list(digest["assumed"])
     if not base_timing:
         assumed.append("base timing")
-    drops = _against_quiet(zones, past if alive else [])
+    drops = _against_quiet(zones, past)
     risk = words.assess(zones, scale, drops, limits=vehicle.limits, alive=alive)
     findings = []
     if risk is not None and risk.seconds >= LEAST_S:
@@ -162,11 +165,19 @@ def _scale(zones: Sequence[Zone], past: Sequence[Any], *, alive: bool) -> Scale:
 
 
 def _against_quiet(zones: Sequence[Zone], past: Sequence[Any]) -> dict[tuple[float, float], float]:
-    """How far each zone lies below the least margin known to be quiet there, deg."""
+    """How far each zone lies below the least margin known to be quiet there, deg.
+
+    A channel that never moved is no proof that the engine was quiet, and does not overrule the
+    model; as a reference to see a change against it will do.
+    """
     least: dict[tuple[float, float], float] = {}
-    for d in past:
+    sessions = [d for d in past if d.get("listened")]
+    if len(sessions) < QUIET_SESSIONS:
+        return {}
+    for d in sessions:
         for z in map(_zone, d["zones"]):
-            if z.quiet_s >= 0.5 and z.knock_s == 0.0:
+            silent = z.quiet_s if d["alive"] else z.seconds
+            if silent >= 0.5 and z.knock_s == 0.0:
                 key = (z.rpm, z.kpa)
                 least[key] = min(least.get(key, np.inf), z.margin_deg)
     return {

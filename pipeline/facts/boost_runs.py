@@ -155,7 +155,8 @@ def _measure(
             overshoot = float(np.nanmax(over[window], initial=0.0))
     return BoostRun(
         run=run, barometer_kpa=barometer, peak_kpa=float(p[peak]), peak_rpm=float(n[peak]),
-        end_kpa=smoothing.mean_or_nan(p[t >= t[-1] - 0.3]), plateau_kpa=plateau_kpa, target_kpa=goal,
+        end_kpa=smoothing.mean_or_nan(p[t >= t[-1] - 0.3]), plateau_kpa=plateau_kpa,
+        target_kpa=goal,
         spool_s=spool, spool_rpm=spool_rpm if fresh else float("nan"), spooled_at_s=spooled_at,
         error_kpa=error, overshoot_kpa=overshoot, creep_kpa_per_krpm=creep, duty_pct=wastegate,
         duty_spread_pct=wastegate_spread, duty_end_pct=wastegate_end, creep_over_target=creep_over,

@@ -41,6 +41,10 @@ def cases(seed: int) -> Iterator[Case]:
     for case in fault_cases(seed, ("boost_loss", "boost_loss_wastegate"), drive=pulls, minutes=8.0):
         yield Case(f"{case.name}, first log", car, case.drive, case.faults)
         yield Case(f"{case.name}, after two", car, case.drive, case.faults, before)
+    for case in fault_cases(seed, ("knock_risk",), drive=pulls, minutes=8.0):
+        yield Case(f"{case.name}, after two", car, case.drive, case.faults, before)
+    for number in (3, 4):
+        yield Case("healthy, after two", car, pulls(seed * 100 + number), (), before)
 
 
 def _spool(run: Run) -> float | None:
