@@ -31,9 +31,7 @@ _TARGETS = {
 _UNITS = {"lambda": "lambda", "lambda_target": "lambda"}
 
 
-def stretch_id(
-    kind: str, mode: str, channels: Sequence[str], start_s: float, end_s: float
-) -> str:
+def stretch_id(kind: str, mode: str, channels: Sequence[str], start_s: float, end_s: float) -> str:
     """Id of the figure that belongs to a finding; the page finds it by the same fields."""
     parts = ["stretch", kind, mode, *channels[:1], f"{start_s:.1f}", f"{end_s:.1f}"]
     return re.sub(r"[^a-z0-9]+", "-", "-".join(p for p in parts if p).lower())

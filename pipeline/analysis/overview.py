@@ -66,9 +66,7 @@ def analyse(view: View) -> Result:
     return Result(status="clear", why=_told(view, states), figures=[figure])
 
 
-def _panel(
-    view: View, title: str, unit: str, wanted: tuple[tuple[str, str], ...]
-) -> Panel | None:
+def _panel(view: View, title: str, unit: str, wanted: tuple[tuple[str, str], ...]) -> Panel | None:
     lines: list[Line] = []
     for channel, label in wanted:
         values = view.get(channel)

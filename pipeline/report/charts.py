@@ -1,7 +1,7 @@
 """Figures of lines, points and bars: drawn as static SVG, with what their live versions need."""
 
 import string
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -19,6 +19,10 @@ MOST_FLAGS = 20
 #: Room for one row of bars: its name above, the bar under it.
 ROW = 27.0
 BAR = 8.0
+
+
+#: Which axis a column of a data set lies on.
+_AXIS_OF = {"x": "x", "x2": "x", "y": "y", "y2": "y", "low": "y", "high": "y"}
 
 
 @dataclass(frozen=True)
@@ -66,6 +70,22 @@ class _Axis:
     def at(self, value: float) -> float:
         span = self.high - self.low
         return (value - self.low) / span * self.size if span else 0.0
+
+
+def _pixels(
+    data: Mapping[str, Mapping[str, Sequence[Any]]], across: _Axis, up: _Axis
+) -> dict[str, dict[str, list[Any]]]:
+    """Data sets in plot coordinates, to a tenth: what the static picture is drawn from."""
+
+    def column(name: str, values: Sequence[Any]) -> list[Any]:
+        if name not in _AXIS_OF:
+            return list(values)
+        axis = across if _AXIS_OF[name] == "x" else up
+        factor = axis.size / (axis.high - axis.low) if axis.high > axis.low else 0.0
+        low = axis.low
+        return [None if v is None else round((v - low) * factor, 1) for v in values]
+
+    return {k: {n: column(n, v) for n, v in columns.items()} for k, columns in data.items()}
 
 
 def _y_ticks(low: float, high: float, height: float) -> list[tuple[float, str]]:
@@ -173,12 +193,9 @@ def _panel(p: _Lines) -> tuple[Chart, dict[str, Any]]:
         if p.flags:
             data["marks"]["letter"] = [letter(i) for i in range(len(p.marks))]
     ends = {"x0": p.x0, "x1": p.x1, "y0": _short(y0), "y1": _short(y1)}
-    inner = svg.marks(
-        specs.spec(shape, alive=False, ends=ends),
-        {name: specs.records(columns) for name, columns in data.items()},
-        prefix=p.id,
-    )
     across = _Axis(p.x0, p.x1, theme.PLOT)
+    drawn = _pixels(data, across, _Axis(y0, y1, p.height))
+    inner = svg.marks(specs.static(shape, drawn), prefix=p.id)
     frame = svg.Frame(
         height=p.height,
         x_ticks=_x_ticks(p.x0, p.x1, time=p.time),
@@ -190,7 +207,7 @@ def _panel(p: _Lines) -> tuple[Chart, dict[str, Any]]:
     chart = Chart(p.id, p.title, p.label, Markup(svg.picture(inner, frame)),
                   _summary(p.title, p.lines, p.unit, p.label), keys)  # fmt: skip
     alive = {
-        "spec": specs.spec(shape, alive=True, ends=ends),
+        "spec": specs.alive(shape, ends),
         "data": data,
         "title": p.title,
         "series": [{"label": ln.label, "unit": p.label} for ln in p.lines],
@@ -293,11 +310,8 @@ def _rows(
 ) -> tuple[Chart, dict[str, Any]]:
     shape = specs.Shape(rows=True, whiskers="whiskers" in data, time=time, height=height)
     ends = {"x0": x0, "x1": x1, "y0": 0.0, "y1": height}
-    inner = svg.marks(
-        specs.spec(shape, alive=False, ends=ends),
-        {k: specs.records(v) for k, v in data.items()},
-        prefix=name,
-    )
+    drawn = _pixels(data, _Axis(x0, x1, theme.PLOT), _Axis(0.0, height, height))
+    inner = svg.marks(specs.static(shape, drawn), prefix=name)
     frame = svg.Frame(
         height=height,
         x_ticks=_x_ticks(x0, x1, time=time),
@@ -307,7 +321,7 @@ def _rows(
     lines = {"y": [height - ROW * i - ROW + BAR + 2 for i in range(len(names))],
              "text": list(names)}  # fmt: skip
     alive = {
-        "spec": specs.spec(shape, alive=True, ends=ends),
+        "spec": specs.alive(shape, ends),
         "data": {**data, "names": lines},
         "title": title,
         "series": [],

@@ -26,10 +26,9 @@ _SYMBOL = re.compile(
 _IDS = re.compile(r'\bid="([^"]+)"')
 
 
-def marks(spec: Mapping[str, Any], data: Mapping[str, Any], *, prefix: str) -> str:
-    """Draw a static spec's marks; returns the inner SVG, compact, with ids prefixed."""
-    whole = {**spec, "config": theme.CONFIG, "datasets": data}
-    drawn: str = vl_convert.vegalite_to_svg(whole)
+def marks(vega: Mapping[str, Any], *, prefix: str) -> str:
+    """Draw a static Vega spec's marks; returns the inner SVG, compact, with ids prefixed."""
+    drawn: str = vl_convert.vega_to_svg(dict(vega))
     inner = drawn[drawn.index("<g") : drawn.rindex("</svg>")]
     return clean(inner, prefix)
 

@@ -32,7 +32,7 @@ CONFIG: dict[str, Any] = {
     "background": "transparent",
     "font": "Roboto",
     "view": {"stroke": None},
-    "numberFormat": "~g",
+    "numberFormat": "f",
     "axis": {
         "labelColor": "currentColor",
         "labelFontSize": FONT_SIZE,
