@@ -52,10 +52,10 @@ LEAST_LEAN = 0.05
 LEAST_FALL = 0.12
 #: s over which acceleration is taken.
 PULL_S = 0.24
-#: Share of the rev limit beyond which a limiter's cut looks the same; and falls that all begin
-#: within this share of one speed are a limiter's too, wherever it is set.
+#: Share of the rev limit beyond which a limiter's cut looks the same; and falls that all lie
+#: within this share below the highest speed reached are a limiter's too, wherever it is set.
 LIMITER_SHARE = 0.93
-SAME_SPEED = 0.015
+SAME_SPEED = 0.05
 #: kPa the pressure may move round a hiccup: a throttle or a valve at work is no misfire.
 STEADY_KPA = 25.0
 #: s after the hiccup in which the lean spike may be logged where the delay is not known.
@@ -189,8 +189,8 @@ def find_hiccups(view: View, runs: FullThrottleRuns) -> Hiccups:
             rows.append(int(index[worst]))
     at = np.array(rows, dtype=np.int64)
     if at.size:
-        revs = speed[at]
-        if float(np.ptp(revs)) < SAME_SPEED * float(np.median(revs)):
+        top = max(float(np.nanmax(speed[run.start : run.end])) for run in runs.runs)
+        if float(speed[at].min()) > (1.0 - SAME_SPEED) * top:
             times, falls, leans, rows = [], [], [], []
     return Hiccups(np.array(times), np.array(falls), np.array(leans),
                    np.array(rows, dtype=np.int64), seconds, hiccups, spikes)  # fmt: skip

@@ -44,6 +44,9 @@ WINDOWS_S = (30.0, 8.0, 2.5)
 BLIND_RESOLUTIONS = 1.5
 #: Rows closer than this are averaged: rounding and repeats show in faster ones.
 LEAST_INTERVAL_S = 0.04
+#: Rounding counts for more than its standard deviation: a step that a slow speed crosses comes
+#: all at once. From healthy engines under switched loads logged in steps of 10 rpm.
+ROUNDING = 1.5
 #: Shares of the false-alarm rate: lines, pulses of all running, pulses at idle alone, skewness.
 SHARE_LINES, SHARE_ALL, SHARE_IDLE, SHARE_SKEW = 0.25, 0.3, 0.25, 0.2
 #: Skewness below this is no fault however sure, nor is one that stands for fewer missing firings
@@ -62,6 +65,8 @@ SKEW_CLIP = 5.0
 #: their work, a line of up to 6 % of one cylinder, and the size of the miss is known to a factor
 #: of two only. Common practice, no source.
 LEAST_LINE_SHARE = 0.12
+#: Its power less this many deviations of its floor's chance has to stand for half of that.
+LINE_SIGMA = 3.0
 #: And it has to exceed the usual scatter of one firing: cylinders that differ by less than they
 #: scatter are no fault.
 LEAST_LINE_SCATTER = 1.0
@@ -162,7 +167,7 @@ def examine(part: ClassInput, *, cylinders: int) -> ClassResult | None:
     order = model_order(interval)
     # Rounding of averaged rows is taken as fully dependent: a slow speed rounds alike.
     white = whiten(part.speed_rpm, starts=part.starts, time_s=part.time_s, order=order,
-                   rounding_rpm=logged_step / np.sqrt(12.0))  # fmt: skip
+                   rounding_rpm=ROUNDING * logged_step / np.sqrt(12.0))  # fmt: skip
     if white is None:
         return None
     speed = float(np.median(part.speed_rpm))
@@ -310,7 +315,12 @@ def _lines(
             tests += 1
             ratio, p = line_test(lines, chosen)
             power, floor = float(lines.power[chosen].sum()), float(lines.floor[chosen].sum())
-            share = float(np.sqrt(max(power - floor, 0.0) / max(expected[chosen].sum(), 1e-300)))
+            scale = max(float(expected[chosen].sum()), 1e-300)
+            share = float(np.sqrt(max(power - floor, 0.0) / scale))
+            # What chance adds to the power of so few cells does not count as share.
+            sure = floor * (1.0 + LINE_SIGMA / np.sqrt(cells))
+            if np.sqrt(max(power - sure, 0.0) / scale) < 0.5 * LEAST_LINE_SHARE:
+                p = 1.0
             if p < best[1] or best[3] == 0:
                 best = (ratio, min(1.0, p), share, cells, blind)
     return best[0], min(1.0, best[1] * max(1, tests)), best[2], best[3], best[4]

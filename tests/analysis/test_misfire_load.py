@@ -1,0 +1,65 @@
+"""Misfire under load on hand-made full-throttle runs."""
+
+import numpy as np
+import pytest
+
+from tests.analysis.roughness_logs import run, session
+
+RATE = 25.0
+DELAY = 0.15
+
+
+def pull(events=(), *, limiter=False, runs=2, lean_only=False):
+    """Warm drive with full-throttle runs; events: seconds into each run at which firings fail."""
+    rng = np.random.default_rng(0)
+    length = 30.0 * runs
+    time = np.arange(0, length, 1 / RATE)
+    inside = time % 30.0
+    full = (inside > 10) & (inside < 16)
+    rpm = np.where(full, 2500 + 400 * (inside - 10), 2400.0)
+    lam = np.where(full, 0.85, 1.0)
+    kpa = np.where(full, 150.0, 45.0)
+    for at in events:
+        dip = (inside > 10 + at) & (inside < 10.6 + at)
+        if not lean_only:
+            rpm = rpm - np.where(dip, 300 * np.sin(np.pi * (inside - 10 - at) / 0.6), 0.0)
+        lean = (inside > 10 + at + DELAY) & (inside < 10.3 + at + DELAY)
+        lam = np.where(lean & full, 1.1, lam)
+    if limiter:
+        top = full & (inside > 13)
+        rpm = np.where(top, 3700 + 60 * np.sin(2 * np.pi * 2 * inside), rpm)
+        lam = np.where(top & (np.sin(2 * np.pi * 2 * inside) > 0.6), 1.2, lam)
+    lam = lam + rng.normal(0, 0.004, time.size)
+    return session(
+        time, engine_speed=rpm + rng.normal(0, 4, time.size), manifold_pressure=kpa,
+        throttle_position=np.where(full, 98.0, 20.0), vehicle_speed=rpm / 60.0,
+        battery_voltage=np.full(time.size, 13.9), **{"lambda": lam},
+    )  # fmt: skip
+
+
+def test_hiccups_with_lean_spikes_are_found():
+    result = run(pull(events=(2.0, 3.5)), "misfire_load")
+    (finding,) = result.findings
+    assert finding.kind == "misfire_under_load"
+    assert finding.severity == "act"
+    assert finding.evidence["hiccups"].value >= 3
+    assert 11.6 <= finding.start_s <= 12.6
+    assert "spark" in finding.likely_causes[0].cause
+    assert "lean_under_load" in finding.blocks
+
+
+@pytest.mark.parametrize(
+    "options",
+    [{}, {"events": (2.0, 3.5), "lean_only": True}, {"limiter": True}],
+    ids=["clean", "lean", "limiter"],
+)
+def test_clean_runs_lean_patches_and_a_limiter_are_not_misfire(options):
+    result = run(pull(**options), "misfire_load")
+    assert result.status == "clear"
+
+
+def test_without_full_throttle_it_is_not_judged():
+    time = np.arange(0, 60, 1 / RATE)
+    log = session(time, engine_speed=np.full(time.size, 2000.0),
+                  **{"lambda": np.ones(time.size)})  # fmt: skip
+    assert run(log, "misfire_load").status == "not_judged"
