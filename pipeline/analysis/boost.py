@@ -166,9 +166,9 @@ def _lean_share(view: View, runs: Sequence[BoostRun]) -> float | None:
         return None
     parts = []
     for r in runs:
-        if not np.isfinite(r.spooled_at_s):
-            continue
-        rows = np.flatnonzero((view.time >= r.spooled_at_s + 0.5) & (view.time <= r.run.end_s))
+        # A run that never reached its boost is judged from where it should have.
+        begin = r.spooled_at_s + 0.5 if np.isfinite(r.spooled_at_s) else r.run.opened_s + 2.0
+        rows = np.flatnonzero((view.time >= begin) & (view.time <= r.run.end_s))
         parts.append(measured[rows] / wanted[rows] - 1.0)
     joined = np.concatenate(parts) if parts else np.zeros(0)
     good = joined[np.isfinite(joined)]

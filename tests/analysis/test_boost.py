@@ -1,0 +1,85 @@
+import dataclasses
+
+import numpy as np
+import pytest
+
+from pipeline.meta import Earlier
+from tests.analysis.pull_logs import VEHICLE, kinds, log, results
+
+
+def test_healthy_runs_say_nothing_and_give_figures() -> None:
+    result = results(log(), "boost")["boost"]
+    assert result.status == "clear"
+    assert result.metrics["manifold_pressure_peak_kpa"].value == pytest.approx(180.0)
+    assert result.metrics["gauge_boost_peak_kpa"].value == pytest.approx(80.0)
+    assert result.metrics["spool_time_s"].value == pytest.approx(1.08, abs=0.06)
+    assert result.metrics["boost_error_kpa"].value == pytest.approx(0.0, abs=0.5)
+
+
+def test_over_target_and_over_ceiling() -> None:
+    assert kinds(results(log(plateau=195.0), "boost")["boost"]) == {"over_boost": "act"}
+    assert kinds(results(log(plateau=188.0), "boost")["boost"]) == {}
+    toml = VEHICLE + "[limits]\nmanifold_pressure_max_kpa = 170\n"
+    assert kinds(results(log(), "boost", toml=toml)["boost"]) == {"over_boost": "act"}
+
+
+def test_a_rise_that_nothing_holds_is_stop() -> None:
+    channels = log(plateau=260.0, target=170.0, spool_s=5.9)
+    result = results(channels, "boost")["boost"]
+    assert kinds(result)["over_boost"] == "stop"
+    assert result.findings[0].step == 0
+
+
+def test_loss_against_target_and_boost_that_never_comes() -> None:
+    assert kinds(results(log(plateau=160.0), "boost")["boost"]) == {"boost_loss": "watch"}
+    assert kinds(results(log(plateau=172.0), "boost")["boost"]) == {}
+    assert kinds(results(log(plateau=100.0), "boost")["boost"]) == {"boost_loss": "watch"}
+
+
+def test_lambda_tells_hose_from_leak() -> None:
+    for lam, word in ((0.92, "hose"), (0.85, "leak")):
+        channels = log(plateau=160.0)
+        channels["lambda_target"] = np.full(channels["time"].size, 0.85)
+        channels["lambda"] = np.full(channels["time"].size, lam)
+        finding = results(channels, "boost")["boost"].findings[0]
+        assert word in finding.likely_causes[0].cause
+
+
+def test_creep_needs_the_wastegate_at_rest() -> None:
+    channels = log(target=None, creep=8.0)
+    assert kinds(results(channels, "boost")["boost"]) == {"boost_creep": "watch"}
+    size = channels["time"].size
+    channels["wastegate_duty"] = 40.0 + 5.0 * np.sin(np.arange(size))
+    assert kinds(results(channels, "boost")["boost"]) == {}
+
+
+def _earlier(channels: dict[str, np.ndarray], count: int) -> list[Earlier]:
+    result = results(channels, "boost")["boost"]
+    return [
+        Earlier(session_id=f"e{k}", start_time=f"2026-04-0{k + 1}", duration_s=80.0,
+                digest=result.digest, version=1, metrics=result.metrics, findings=[])
+        for k in range(count)
+    ]  # fmt: skip
+
+
+def test_loss_against_the_cars_own_earlier_runs() -> None:
+    before = _earlier(log(target=None), 2)
+    now = log(target=None, plateau=160.0)
+    found = results(now, "boost", earlier={"boost": before})["boost"]
+    assert kinds(found) == {"boost_loss": "watch"}
+    assert found.findings[0].evidence["below_earlier"].value == pytest.approx(20.0, abs=1.0)
+    assert not kinds(results(now, "boost")["boost"])  # nothing to compare with
+    same = results(log(target=None), "boost", earlier={"boost": before})["boost"]
+    assert not kinds(same)
+
+
+def test_a_lower_barometer_is_no_loss() -> None:
+    before = _earlier(log(target=None), 2)
+    now = log(target=None, plateau=160.0)
+    # The same gauge pressure at 80 kPa: absolute pressure is 20 kPa lower, and no fault.
+    now["barometric_pressure"] = np.full(now["time"].size, 80.0)
+    assert not kinds(results(now, "boost", earlier={"boost": before})["boost"])
+
+
+def test_earlier_entries_are_plain() -> None:
+    assert dataclasses.is_dataclass(_earlier(log(), 1)[0])

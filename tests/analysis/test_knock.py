@@ -1,0 +1,86 @@
+import numpy as np
+import pytest
+
+from pipeline.meta import Earlier
+from pipeline.results import Result
+from tests.analysis.pull_logs import kinds, log, results
+
+KNOWN = ("engine.compression_ratio", "fuel.octane_ron")
+
+
+def _log(spark: float, retard: float | None = None, **more: float) -> dict[str, np.ndarray]:
+    channels = log()
+    size = channels["time"].size
+    wide = channels["throttle_position"] > 50.0
+    channels["spark_advance"] = np.where(wide, spark, 20.0)
+    channels["intake_air_temperature"] = np.full(size, more.get("intake", 40.0))
+    channels["lambda"] = np.full(size, 0.87)
+    if retard is not None:
+        late = wide & (channels["engine_speed"] > 3500.0) & (channels["engine_speed"] < 4200.0)
+        channels["knock_retard"] = np.where(late, retard, 0.0)
+    return channels
+
+
+def _knock(channels: dict[str, np.ndarray], **more: object) -> Result:
+    return results(channels, "knock", **more)["knock"]
+
+
+def test_modest_spark_is_quiet_and_much_spark_is_a_risk() -> None:
+    assert not _knock(_log(2.0)).findings
+    far = _knock(_log(32.0))
+    assert kinds(far) == {"knock_risk": "watch"}
+    assert far.findings[0].confidence <= 0.85  # a model alone
+    assert far.metrics["knock_margin_min_deg"].value < -8.0
+
+
+def test_a_degree_of_spark_is_a_degree_of_margin() -> None:
+    a, b = _knock(_log(4.0)), _knock(_log(9.0))
+    margins = [r.metrics["knock_margin_min_deg"].value for r in (a, b)]
+    assert margins[0] - margins[1] == pytest.approx(5.0, abs=0.1)
+
+
+def test_defaults_keep_a_near_thing_to_info() -> None:
+    result = _knock(_log(14.0), toml="[engine]\nforced_induction = true\n")
+    assert kinds(result) in ({"knock_risk": "info"}, {})
+    assert "safe" not in result.why
+
+
+def test_heard_and_expected_is_act() -> None:
+    result = _knock(_log(18.0, retard=5.0))
+    assert kinds(result) == {"knock_risk": "act"}
+
+
+def test_a_working_channel_that_was_quiet_overrules_the_model() -> None:
+    channels = _log(16.0, retard=0.0)
+    # It moved once at light load, so it works; under load it heard nothing.
+    channels["knock_retard"][100:110] = 1.5
+    assert not _knock(channels).findings
+    dead = _log(16.0, retard=0.0)
+    assert _knock(dead).findings  # one that never moves proves nothing
+
+
+def test_change_against_earlier_quiet_running() -> None:
+    before = _knock(_log(6.0, retard=0.0))
+    assert not before.findings
+    earlier = [
+        Earlier(session_id=f"e{k}", start_time=f"2026-04-0{k + 1}", duration_s=80.0,
+                digest=before.digest, version=1, metrics={}, findings=[])
+        for k in range(2)
+    ]  # fmt: skip
+    now = _knock(_log(12.0, retard=0.0), earlier={"knock": earlier})
+    assert kinds(now) == {"knock_risk": "watch"}
+    assert now.findings[0].evidence["below_quiet"].value == pytest.approx(6.0, abs=0.3)
+
+
+def test_retard_events() -> None:
+    channels = _log(10.0, retard=3.0)
+    result = results(channels, "knock_control")["knock_control"]
+    # Three runs, each in one zone: three times is act.
+    assert kinds(result) == {"knock_retard": "act"}
+    assert result.metrics["knock_retard_max_deg"].value == 3.0
+    few = _log(10.0, retard=3.0)
+    few["knock_retard"][few["time"] > 50.0] = 0.0
+    assert kinds(results(few, "knock_control")["knock_control"]) == {"knock_retard": "watch"}
+    still = _log(10.0)
+    still["knock_retard"] = np.full(still["time"].size, 3.0)
+    assert kinds(results(still, "knock_control")["knock_control"]) == {"knock_retard": "info"}

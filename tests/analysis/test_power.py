@@ -1,0 +1,48 @@
+import numpy as np
+import pytest
+
+from tests.analysis.pull_logs import log, results
+
+
+def test_power_by_hand_and_its_interval() -> None:
+    result = results(log(), "power")["power"]
+    # 600 rpm/s over 60 rpm per km/h is 2.778 m/s2; at 95.8 km/h, the last half second, 1400 kg,
+    # rolling, and air of 100 kPa and 20 degC (1.188 kg/m3): force times speed, by hand.
+    speed = 95.8 / 3.6
+    force = 1400 * (2.7778 + 9.80665 * 0.012) + 0.5 * 1.188 * 0.65 * speed**2
+    value = result.metrics["power_peak_kw"]
+    assert value.value == pytest.approx(force * speed / 1000.0, rel=0.01)
+    assert value.low is not None and value.high is not None
+    assert value.low < value.value < value.high
+
+
+def test_no_gear_no_power() -> None:
+    channels = log()
+    rng = np.random.default_rng(1)
+    size = channels["time"].size
+    channels["vehicle_speed"] = channels["vehicle_speed"] * rng.uniform(0.5, 1.5, size)
+    assert results(channels, "power")["power"].status == "not_judged"
+
+
+def test_table_of_runs_times_the_fixed_span() -> None:
+    channels = log()
+    result = results(channels, "runs_table")["runs_table"]
+    table = result.figures[0]
+    # 46 and 77 % of 6500 rpm are 3000 and 5000 rpm; at 600 rpm/s that takes 3.33 s.
+    assert result.digest["span_rpm"] == [3000.0, 5000.0]
+    assert [row[4] for row in table.rows] == pytest.approx([3.33] * 3, abs=0.03)
+
+
+def test_proven_range_needs_target_and_nothing_open() -> None:
+    channels = log()
+    size = channels["time"].size
+    both = ("operating_range", "proven_range")
+    assert results(channels, *both)["proven_range"].status == "not_judged"
+    channels["lambda"] = 0.90 + 0.01 * np.sin(np.arange(size))
+    channels["lambda_target"] = np.full(size, 0.90)
+    good = results(channels, *both)["proven_range"]
+    assert good.proven_range and good.next_log
+    high = log(plateau=200.0, target=180.0)
+    high |= {"lambda": channels["lambda"], "lambda_target": channels["lambda_target"]}
+    held = results(high, "boost", *both)["proven_range"]
+    assert max(c.kpa for c in held.proven_range) < 200.0 - 20.0

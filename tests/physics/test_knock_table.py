@@ -1,0 +1,76 @@
+import numpy as np
+import pytest
+
+from pipeline.physics import combustion, knock, knock_scale, knock_table
+
+ENGINE = knock_table.Engine(
+    cylinder=combustion.cylinder_from(displacement_l=2.0, cylinders=4, compression_ratio=9.0),
+    octane=95.0, boosted=True,
+)  # fmt: skip
+
+
+def test_bytes_and_key() -> None:
+    table = knock_table.build(ENGINE)
+    again = knock_table.KnockTable.from_bytes(table.to_bytes())
+    assert again.to_bytes() == table.to_bytes()
+    assert np.array_equal(again.limit_deg, table.limit_deg)
+    other = knock_table.Engine(cylinder=ENGINE.cylinder, octane=98.0, boosted=True)
+    assert ENGINE.key != other.key
+    with pytest.raises(ValueError, match="not a knock table"):
+        knock_table.KnockTable.from_bytes(b"nonsense")
+
+
+def test_the_integral_is_one_at_the_limit() -> None:
+    table = knock_table.build(ENGINE)
+    k = (3, 5, 2, 1)
+    limit = table.limit_deg[k]
+    one = np.ones(1)
+    out = knock.run_cycle(
+        ENGINE.cylinder, speed_rpm=one * knock_table.SPEED_RPM[3],
+        manifold_kpa=one * knock_table.MANIFOLD_KPA[5],
+        intake_k=knock.intake_kelvin(one * knock_table.INTAKE_C[2]),
+        lambda_=one * knock_table.LAMBDA[1], spark_deg=one * limit, octane=95.0, boosted=True,
+    )  # fmt: skip
+    assert np.exp(out.log_integral[0]) == pytest.approx(1.0, abs=0.01)
+
+
+def test_steps_of_one_degree_are_fine_enough() -> None:
+    point = {
+        "speed_rpm": np.array([2500.0]), "manifold_kpa": np.array([150.0]),
+        "intake_k": np.array([313.0]), "lambda_": np.array([0.87]), "spark_deg": np.array([14.0]),
+    }  # fmt: skip
+    coarse, fine = (
+        knock.run_cycle(ENGINE.cylinder, octane=95.0, boosted=True, step_deg=step, **point)
+        for step in (1.0, 0.1)
+    )
+    # 0.03 in ln(integral) is half a degree of spark.
+    assert coarse.log_integral[0] == pytest.approx(fine.log_integral[0], abs=0.06)
+    assert coarse.peak_kpa[0] == pytest.approx(fine.peak_kpa[0], rel=0.02)
+
+
+def test_look_up_gives_the_nodes_and_holds_the_edges() -> None:
+    table = knock_table.build(ENGINE)
+    lookup = knock_table.look_up(
+        speed_rpm=[3000.0, 20000.0], manifold_kpa=[165.0, 165.0], intake_c=[50.0, 50.0],
+        lambda_=[0.87, 0.87],
+    )  # fmt: skip
+    assert lookup.of(table.limit_deg) == pytest.approx(
+        [table.limit_deg[3, 5, 2, 1], table.limit_deg[-1, 5, 2, 1]]
+    )
+
+
+def test_scale_learns_both_ways() -> None:
+    prior = knock_scale.estimate([], [])
+    assert prior.mean == pytest.approx(0.0, abs=1e-6)
+    assert prior.sigma == pytest.approx(np.log(1.5) / 1.96, rel=0.01)
+    assert knock_scale.estimate([(-6.0, 0.06)], []).mean > 0.1
+    assert knock_scale.estimate([], [(6.0, 0.06)]).mean < -0.1
+
+
+def test_geometry() -> None:
+    cylinder = combustion.cylinder_from(
+        displacement_l=2.0, cylinders=4, compression_ratio=10.0, bore_mm=86.0, stroke_mm=86.0
+    )
+    top, bottom = combustion.volume_m3(cylinder, [0.0, 180.0])
+    assert bottom / top == pytest.approx(10.0)
+    assert bottom - top == pytest.approx(cylinder.swept_m3)
