@@ -25,6 +25,7 @@ class Episode:
     over_kpa: float
     rpm: float
     rising: bool
+    rows: int
     ceiling: bool
 
 
@@ -73,7 +74,7 @@ def over_boost_episodes(
             excess = float(np.nanmax(over[part], initial=0.0))
         episodes.append(
             Episode(float(time[a]), float(time[b - 1]), most, float(excess), float(rpm[top]),
-                    bool(rising), beyond)
+                    bool(rising), int(b - a), beyond)
         )  # fmt: skip
     return episodes
 
@@ -100,6 +101,6 @@ def _beyond_target(time: Floats, over: Floats, limits: Limits) -> Bools:
         far = (over[part] > limits.overshoot_kpa) & early
         late = (over[part] > limits.over_boost_kpa) & ~early
         late = segments.long_runs(late, time[part], seconds=limits.over_boost_s)
-        if far.sum() >= 2 or late.any():
+        if far.sum() >= 2 or late.sum() >= 2:
             high[part] = (over[part] > limits.over_boost_kpa) & (late | far | late.any())
     return high

@@ -7,7 +7,7 @@ import numpy as np
 
 from pipeline.analysis._boost_episodes import Episode
 from pipeline.facts.boost_runs import BoostRun
-from pipeline.results import Cause, Check, Finding, evidence
+from pipeline.results import Cause, Check, Finding, Severity, evidence
 from pipeline.session import View
 from pipeline.signals.segments import Floats
 from pipeline.vehicle import Vehicle
@@ -54,6 +54,9 @@ def over_boost(view: View, episodes: Sequence[Episode]) -> Finding:
     limit = view.limits.manifold_pressure_max_kpa
     held = "the ceiling set for this engine" if worst.ceiling else "what was asked for"
     runaway = worst.rising
+    severity: Severity = "stop" if runaway else "act"
+    if len(episodes) == 1 and worst.rows < 2:
+        severity = "watch"  # a single sample alone
     text = (
         f"At {worst.start_s:.0f} s the manifold reached {worst.most_kpa:.0f} kPa at "
         f"{worst.rpm:.0f} rpm, {worst.over_kpa:.0f} kPa above {held}"
@@ -79,7 +82,7 @@ def over_boost(view: View, episodes: Sequence[Episode]) -> Finding:
         ]
     )  # fmt: skip
     return Finding(
-        kind="over_boost", severity="stop" if runaway else "act",
+        kind="over_boost", severity=severity,
         # Sensor offsets of a few kPa are usual: the nearer to the limit, the less sure.
         confidence=float(np.clip(0.75 + 0.02 * worst.over_kpa, 0.75, 0.97)),
         start_s=episodes[0].start_s, end_s=episodes[-1].end_s,

@@ -66,7 +66,7 @@ def analyse(view: View) -> Result:
     time = view.time
     barometer = view.fact("atmosphere").barometer_kpa
     states = view.fact("states")
-    pressure = segments.hold(time, view.channel("manifold_pressure"), seconds=1.0)
+    pressure = segments.hold(time, view.channel("manifold_pressure"), seconds=0.3)
     running = states.running & np.isfinite(pressure)
     if not running.any():
         return not_judged("the engine did not run, or its manifold pressure has no value")
@@ -79,7 +79,7 @@ def analyse(view: View) -> Result:
         "gauge_boost_peak_kpa": metric(gauge, "kPa"),
     }
     target = view.get("manifold_pressure_target")
-    target = None if target is None else segments.hold(time, target, seconds=2.0)
+    target = None if target is None else segments.hold(time, target, seconds=0.5)
     asked = target is not None and bool((running & (target > barometer + LEAST_TARGET_KPA)).any())
     boosted = gauge > LEAST_TARGET_KPA or asked
     boosted = boosted and view.vehicle.engine.forced_induction is not False
@@ -149,7 +149,8 @@ def _target_loss(
         judged += 1
         low = use & (lag >= view.limits.boost_loss_kpa)
         low = segments.long_runs(low, t, seconds=LOSS_S)
-        if low.any():
+        # One or two rows of a slow log are no second of loss.
+        if np.count_nonzero(low) >= 3:
             losing.append(r)
             losses.append(float(np.median(lag[low])))
     if not losing or len(losing) < MOST_RUNS * judged:

@@ -36,6 +36,10 @@ META = Meta(
 #: s a drop has to last, and s the pressure is averaged over (pulsation of the rail).
 DROP_S = 0.4
 SMOOTH_S = 0.3
+#: s a reading is held over rows without one, and kPa per s from which the manifold moves too
+#: fast for readings of two rows to be set against each other.
+HELD_S = 0.3
+MOVING_KPA_S = 60.0
 #: s after firing before the rail counts as filled.
 FILLED_S = 5.0
 #: s of idle that make a reference; without it the running median of light load stands in.
@@ -48,7 +52,7 @@ FOLLOWS = 0.35
 def analyse(view: View) -> Result:
     """Judge the rail pressure over the manifold against its idle value."""
     time, states = view.time, view.fact("states")
-    rail = segments.hold(time, view.channel("fuel_pressure"), seconds=1.0)
+    rail = segments.hold(time, view.channel("fuel_pressure"), seconds=HELD_S)
     barometer = view.fact("atmosphere").barometer_kpa
     started = states.first_running_s if states.start_seen else None
     use = states.running & np.isfinite(rail)
@@ -60,8 +64,14 @@ def analyse(view: View) -> Result:
     over = rail.copy()
     unreferenced = not view.vehicle.injector.referenced_regulator
     if pressure is not None and not unreferenced:
-        over = rail + barometer - segments.hold(time, pressure, seconds=1.0)
+        manifold = segments.hold(time, pressure, seconds=HELD_S)
+        over = rail + barometer - manifold
+        # Two readings a moment apart differ by what the manifold moved in between.
+        moved = np.abs(smoothing.moving_slope(time, manifold, seconds=0.6)) > MOVING_KPA_S
+        over = np.where(moved, np.nan, over)
     over = smoothing.moving_mean(time, np.where(use, over, np.nan), seconds=SMOOTH_S)
+    if not (use & np.isfinite(over)).any():
+        return not_judged("fuel and manifold pressure were never logged close enough in time")
     weights = smoothing.row_seconds(time)
     idle = states.mask("idle", "after_start") & states.pedal_released & use & np.isfinite(over)
     if float(weights[idle].sum()) < IDLE_S:
@@ -82,21 +92,24 @@ def analyse(view: View) -> Result:
         load = loaded if np.count_nonzero(loaded) >= 5 else load
     least = float(np.min(over[load]))
     follows = _follows(rail, pressure, barometer, use)
-    findings = _drops(view, over, use, reference, reference_name, follows)
+    judged = pressure is not None or unreferenced
+    findings = _drops(view, over, use, reference, reference_name, follows) if judged else []
     text = (
         f"{least:.0f} kPa over the manifold at least under load, "
         if pressure is not None and not unreferenced
         else f"{least:.0f} kPa at least, "
     ) + f"{reference:.0f} kPa at {reference_name}"
     return Result(
-        status="found" if findings else "clear",
-        why=(findings[0].title + ": " if findings else "Fuel pressure held: ") + text,
+        status="found" if findings else ("clear" if judged else "not_judged"),
+        why=(findings[0].title + ": " if findings else "Fuel pressure held: ") + text
+        if judged
+        else "manifold pressure is not in the log, and the rail follows it; " + text,
         findings=findings,
         metrics={"fuel_pressure_min_kpa": metric(least, "kPa")},
         figures=_figures(over, states.rpm, pressure, use),
         limits_of_detection={
             "low_fuel_pressure": LimitOfDetection(
-                could_show=pressure is not None,
+                could_show=judged,
                 smallest=Quantity(value=view.limits.fuel_pressure_drop_kpa, unit="kPa"),
                 over_s=rounded(float(weights[load].sum()), 4),
             )

@@ -81,12 +81,12 @@ class BoostRuns:
 def compute(view: View) -> BoostRuns:
     """Measure each full-throttle run that went into boost."""
     time = view.time
-    pressure = segments.hold(time, view.channel("manifold_pressure"), seconds=1.0)
+    pressure = segments.hold(time, view.channel("manifold_pressure"), seconds=0.3)
     if not np.isfinite(pressure).any():
         raise NotAvailableError("manifold pressure was logged without a value")
     smooth = smoothing.moving_mean(time, pressure, seconds=SMOOTH_S)
     target = view.get("manifold_pressure_target")
-    target = None if target is None else segments.hold(time, target, seconds=2.0)
+    target = None if target is None else segments.hold(time, target, seconds=0.5)
     duty = view.get("wastegate_duty")
     duty = None if duty is None else segments.hold(time, duty, seconds=2.0)
     full: FullThrottleRuns = view.fact("full_throttle_runs")

@@ -26,6 +26,8 @@ META = FactMeta(
 #: kPa and rpm from which the model is asked: below, no road engine knocks for long.
 LEAST_KPA = 60.0
 LEAST_RPM = 1000.0
+#: s pressure and spark are held over rows without them: they belong to one moment.
+HELD_S = 0.3
 #: s by which lambda's reading comes late under load (usual; only the mixture term uses it).
 LAMBDA_LATE_S = 0.15
 #: Taken where nothing was logged: charge temperature, degC, and lambda below and above 100 kPa.
@@ -75,8 +77,8 @@ def compute(view: View) -> KnockMargin:
     """Look up the limit of every row under load."""
     time, states = view.time, view.fact("states")
     vehicle: VehicleKnock = view.fact("knock_table")
-    pressure = _good(view, "manifold_pressure", seconds=1.0)
-    spark = _good(view, "spark_advance", seconds=1.0)
+    pressure = _good(view, "manifold_pressure", seconds=HELD_S)
+    spark = _good(view, "spark_advance", seconds=HELD_S)
     assert pressure is not None and spark is not None
     pressure = smoothing.median_of_three(pressure)
     intake = _good(view, "intake_air_temperature", seconds=20.0)
