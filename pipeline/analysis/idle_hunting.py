@@ -25,6 +25,7 @@ from pipeline.results import (
 from pipeline.session import View
 from pipeline.signals import segments
 from pipeline.signals.hunting import Swing, relation, swings
+from pipeline.signals.sampling import held_rows
 from pipeline.signals.segments import Floats
 
 META = Meta(
@@ -43,6 +44,8 @@ META = Meta(
 #: s of idle needed before its steadiness can be judged: three of the slowest swings would be 30 s,
 #: most hunting is faster.
 LEAST_IDLE_S = 8.0
+#: Hz of new readings: a swing at the middle of the band (0.5 Hz) needs four a period.
+LEAST_HZ = 2.0
 #: s after the first firing: the flare and its decay are no hunting.
 START_S = 6.0
 #: Share of an episode without fuel from which the fuel cut is what swings.
@@ -94,9 +97,12 @@ def analyse(view: View) -> Result:
         return not_judged("no idle in this log")
     usual = float(np.median(np.diff(view.time)))
     rate = 1.0 / max(usual, 1e-6)
-    changes = float(np.count_nonzero(np.diff(speed))) / max(1.0, float(time.size))
-    if rate * changes < 2.0 * limits.hunting_low_hz and rate < 1.0:
-        return not_judged("engine speed is renewed too seldom to see swings")
+    rate /= held_rows(speed)
+    if rate < LEAST_HZ:
+        return not_judged(
+            f"engine speed is renewed {rate:.1f} times a second; swings need {LEAST_HZ:.0f} and "
+            "more"
+        )
     top = min(limits.hunting_high_hz, rate / 3.0)
     breaks = np.flatnonzero(np.diff(time) > max(1.0, 5.0 * usual)) + 1
     found: list[Swing] = []

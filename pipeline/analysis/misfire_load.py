@@ -33,7 +33,6 @@ META = Meta(
     needs=("engine_speed", "lambda"),
     uses=("manifold_pressure", "lambda_target", "battery_voltage", "coil_dwell"),
     facts=("full_throttle_runs",),
-    optional_facts=("exhaust_delay",),
     step=2,
     references=(
         "Hiccups only in boost with lean spikes, worse at low voltage: common practice, no source",
@@ -58,8 +57,9 @@ LIMITER_SHARE = 0.93
 SAME_SPEED = 0.05
 #: kPa the pressure may move round a hiccup: a throttle or a valve at work is no misfire.
 STEADY_KPA = 25.0
-#: s after the hiccup in which the lean spike may be logged where the delay is not known.
-DELAY_S = (0.0, 0.8)
+#: s after the hiccup in which the lean spike may be logged: at full throttle the exhaust takes
+#: 0.1-0.3 s, sensor and logger the rest.
+DELAY_S = (0.0, 0.6)
 #: Fewest hiccups with lean spikes in a session.
 LEAST_EVENTS = 2
 
@@ -138,7 +138,6 @@ def find_hiccups(view: View, runs: FullThrottleRuns) -> Hiccups:
         lam = lam / segments.hold(time, target, seconds=1.0)
     pressure = view.get("manifold_pressure")
     held = None if pressure is None else segments.hold(time, pressure, seconds=0.5)
-    delay = view.fact("exhaust_delay") if _has_delay(view) else None
     times, falls, leans, rows, hiccups, spikes = [], [], [], [], 0, 0
     seconds = 0.0
     for run in runs.runs:
@@ -169,10 +168,6 @@ def find_hiccups(view: View, runs: FullThrottleRuns) -> Hiccups:
         spike = _events(t, lean, np.ones(t.size, dtype=bool), LEAST_LEAN)
         spikes += spike.size
         low, high = DELAY_S
-        if delay is not None:
-            mid = float(np.nanmedian(delay.delay_s[index]))
-            if np.isfinite(mid):
-                low, high = max(0.0, mid - 0.3), mid + 0.4
         for k in spike:
             # The hiccup comes before its spike by the exhaust's delay.
             near = hic[(t[hic] >= t[k] - high - 0.15) & (t[hic] <= t[k] - low + 0.15)]
@@ -194,13 +189,6 @@ def find_hiccups(view: View, runs: FullThrottleRuns) -> Hiccups:
             times, falls, leans, rows = [], [], [], []
     return Hiccups(np.array(times), np.array(falls), np.array(leans),
                    np.array(rows, dtype=np.int64), seconds, hiccups, spikes)  # fmt: skip
-
-
-def _has_delay(view: View) -> bool:
-    try:
-        return view.fact("exhaust_delay") is not None
-    except KeyError:
-        return False
 
 
 def _events(t: Floats, height: Floats, allowed: Bools, least: float) -> NDArray[np.int64]:

@@ -48,7 +48,7 @@ LEAST_INTERVAL_S = 0.04
 #: all at once. From healthy engines under switched loads logged in steps of 10 rpm.
 ROUNDING = 1.5
 #: Shares of the false-alarm rate: lines, pulses of all running, pulses at idle alone, skewness.
-SHARE_LINES, SHARE_ALL, SHARE_IDLE, SHARE_SKEW = 0.25, 0.3, 0.25, 0.2
+SHARE_LINES, SHARE_ALL, SHARE_IDLE, SHARE_SKEW = 0.15, 0.3, 0.25, 0.2
 #: Skewness below this is no fault however sure, nor is one that stands for fewer missing firings
 #: than this share: healthy noise is a little skewed, for speed falls more per joule than it rises.
 LEAST_SKEW = 0.25
