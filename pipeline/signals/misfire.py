@@ -427,6 +427,12 @@ def _interval(
     return float(min(low, share)), float(min(1.0, max(high, share)))
 
 
+#: What injection makes of the formula: several levels and looks share the decision, so more is
+#: found than by the best of them alone. At the bare formula 94-100 % of fresh logs were found on
+#: ten engines and loggers, at this much of it 92-100 %.
+INJECTED = 0.93
+
+
 def smallest_share(
     classes: Sequence[ClassResult], *, false_alarm: float, power: float = 0.95
 ) -> float | None:
@@ -449,7 +455,7 @@ def smallest_share(
                 continue
             # More misses than this run into each other and into the noise itself.
             mean = _poisson_mean(need, power)
-            best = min(best, max(0.0, mean - expected) / seen)
+            best = min(best, INJECTED * max(0.0, mean - expected) / seen)
     if best > 0.25 and any(c.line_cells and c.blind_share < 0.5 for c in classes):
         best = min(best, 0.25)
     return float(best) if best <= 1.0 else None
