@@ -30,7 +30,8 @@ from pipeline.session import View
 from pipeline.signals import segments
 from pipeline.signals.idle_quality import IdleQuality, idle_quality
 from pipeline.signals.matched_filter import LEVELS
-from pipeline.signals.misfire import ClassResult, Detection
+from pipeline.signals.misfire import ClassResult
+from pipeline.signals.misfire_decision import Detection
 
 META = Meta(
     question="Is it running on all cylinders?",

@@ -8,7 +8,8 @@ from pipeline.facts.steady_stretches import SteadyStretches
 from pipeline.meta import FactMeta
 from pipeline.session import NotAvailableError, View
 from pipeline.signals import segments
-from pipeline.signals.misfire import ClassInput, ClassResult, Detection, decide, examine
+from pipeline.signals.misfire import ClassInput, ClassResult, examine
+from pipeline.signals.misfire_decision import Detection, decide
 from pipeline.signals.segments import Floats
 
 META = FactMeta(

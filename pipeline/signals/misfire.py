@@ -5,23 +5,19 @@ orders (F test against neighbouring lines). One that misses now and then leaves 
 (matched filter, falls counted against rises). The false-alarm rate is shared out between them.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import gammainc, ndtr
+from scipy.special import ndtr
 
 from pipeline.signals.matched_filter import (
-    LEVELS,
     TEMPLATE_RETURN_S,
     Pulses,
     Whitened,
-    excess_probability,
     find_pulses,
     miss_templates,
     model_order,
-    pulse_test,
     whiten,
 )
 from pipeline.signals.order_tracking import (
@@ -47,18 +43,6 @@ LEAST_INTERVAL_S = 0.04
 #: Rounding counts for more than its standard deviation: a step that a slow speed crosses comes
 #: all at once. From healthy engines under switched loads logged in steps of 10 rpm.
 ROUNDING = 1.5
-#: Shares of the false-alarm rate: lines, pulses of all running, pulses at idle alone, skewness.
-SHARE_LINES, SHARE_ALL, SHARE_IDLE, SHARE_SKEW = 0.15, 0.3, 0.25, 0.2
-#: Skewness below this is no fault however sure, nor is one that stands for fewer missing firings
-#: than this share: healthy noise is a little skewed, for speed falls more per joule than it rises.
-LEAST_SKEW = 0.25
-LEAST_SKEW_SHARE = 0.03
-#: Rises count (a cylinder that hardly fires) only in noise this strong, per firing, as a share of
-#: its work: with a healthy engine even a lumpy cam stays below.
-RISING_SCATTER = 0.2
-#: Where line or skewness stand for this many times the share of the single pulses, the pulses run
-#: into each other and are no count any more.
-CROWDED_FACTOR = 3.0
 #: Residuals beyond this many deviations count as this in the skewness: one event must not decide.
 SKEW_CLIP = 5.0
 #: A line speaks from this share of one dead cylinder on. Healthy cylinders differ by 1-3 % in
@@ -67,14 +51,8 @@ SKEW_CLIP = 5.0
 LEAST_LINE_SHARE = 0.12
 #: Its power less this many deviations of its floor's chance has to stand for half of that.
 LINE_SIGMA = 3.0
-#: And it has to exceed the usual scatter of one firing: cylinders that differ by less than they
-#: scatter are no fault.
-LEAST_LINE_SCATTER = 1.0
 #: A pulse smaller or greater than these multiples of the expected fall is not one missing firing.
 PULSE_RANGE = (0.4, 3.5)
-#: Fewest pulses, and their least share of one cylinder's firings, that are called rough running.
-LEAST_PULSES = 2
-LEAST_PULSE_SHARE = 0.001
 
 
 @dataclass(frozen=True)
@@ -125,34 +103,6 @@ class ClassResult:
     skew: float
     skew_p: float
     skew_share: float
-
-
-@dataclass(frozen=True)
-class Detection:
-    """The session's answer.
-
-    found: whether it is called rough. p: the smallest corrected probability. share: estimated
-    share of one cylinder's firings that fail, low, high its interval. count: single falls above
-    ``level``, times: when. by_line, by_pulse, by_skew: which look spoke. smallest_share: what
-    would have been found with 95 % power, None where nothing could.
-    """
-
-    classes: tuple[ClassResult, ...]
-    found: bool
-    by_line: bool
-    by_pulse: bool
-    by_skew: bool
-    p: float
-    share: float
-    low: float
-    high: float
-    count: int
-    times: FloatArray
-    heights: FloatArray
-    level: float
-    smallest_share: float | None
-    seconds: float
-    cycles: float
 
 
 def examine(part: ClassInput, *, cylinders: int) -> ClassResult | None:
@@ -347,141 +297,3 @@ def line_amplitude(
     gain = np.abs(1.0 - turn @ coefficients)
     response = np.abs(np.sinc(f * averaging_s)) / np.abs(1.0 / TEMPLATE_RETURN_S + 2j * np.pi * f)
     return np.asarray(2.0 / cycle_s * drop * gain * response)
-
-
-def decide(classes: Sequence[ClassResult], *, false_alarm: float = 0.01) -> Detection:
-    """Combine the classes of a session at a given rate of false alarms per session."""
-    cycles = sum(c.cycles for c in classes)
-    idle = [c for c in classes if c.idle]
-    p_all, level_all = pulse_test([c.pulses for c in classes], LEAST_PULSES)
-    p_idle, level_idle = pulse_test([c.pulses for c in idle], LEAST_PULSES)
-    use_idle = p_idle / SHARE_IDLE < p_all / SHARE_ALL
-    chosen, level = (idle, level_idle) if use_idle else (list(classes), level_all)
-    corrected = min(p_all / SHARE_ALL, p_idle / SHARE_IDLE)
-    count = sum(int((c.pulses.fall_heights > level).sum()) for c in chosen)
-    seen = sum(c.cycles * float(ndtr(_height(c, level) - level)) for c in chosen)
-    noise = sum(float(c.pulses.expected[LEVELS.index(level)]) for c in chosen)
-    pulse_share = max(0.0, count - noise) / max(seen, float(count), 1.0)
-    by_pulse = corrected < false_alarm and pulse_share >= LEAST_PULSE_SHARE
-    tested = [c for c in classes if c.line_cells]
-    strong = [
-        c for c in tested
-        if c.line_share >= max(LEAST_LINE_SHARE, LEAST_LINE_SCATTER * c.scatter)
-    ]  # fmt: skip
-    line_p = min([c.line_p for c in strong], default=1.0) * max(1, len(tested)) / SHARE_LINES
-    by_line = line_p < false_alarm
-    line_share = max([c.line_share for c in strong if c.line_p * len(tested) / SHARE_LINES
-                      < false_alarm], default=0.0)  # fmt: skip
-    lopsided = [
-        c for c in classes
-        if (c.skew < -LEAST_SKEW and c.skew_share >= LEAST_SKEW_SHARE)
-        or (c.skew > LEAST_SKEW and c.scatter > RISING_SCATTER)
-    ]  # fmt: skip
-    # Twice: either sign is looked at.
-    skew_p = min([c.skew_p for c in lopsided], default=1.0) * 2 * max(1, len(classes))
-    skew_p = skew_p / SHARE_SKEW
-    by_skew = skew_p < false_alarm
-    skewed = [c for c in lopsided if 2 * c.skew_p * len(classes) / SHARE_SKEW < false_alarm]
-    skew_share = max([c.skew_share for c in skewed], default=0.0)
-    pulse_share = min(1.0, pulse_share) if by_pulse else 0.0
-    rough = max(line_share if by_line else 0.0, skew_share)
-    # Single pulses give the better count as long as they stand clear of each other.
-    share = min(1.0, rough if rough > CROWDED_FACTOR * pulse_share else pulse_share)
-    crowded = rough > CROWDED_FACTOR * pulse_share
-    low, high = _interval(count, noise, seen, share, crowded)
-    # Where the looks disagree the interval holds both.
-    high = max(high, min(1.0, rough))
-    times = np.concatenate([c.pulse_times[c.pulses.fall_heights > level] for c in chosen]
-                           or [np.zeros(0)])  # fmt: skip
-    heights = np.concatenate([c.pulses.fall_heights[c.pulses.fall_heights > level]
-                              for c in chosen] or [np.zeros(0)])  # fmt: skip
-    rank = np.argsort(times, kind="stable")
-    return Detection(
-        classes=tuple(classes), found=by_pulse or by_line or by_skew, by_line=by_line,
-        by_pulse=by_pulse, by_skew=by_skew,
-        p=min(1.0, corrected, line_p, skew_p), share=share, low=low, high=high, count=count,
-        times=times[rank], heights=heights[rank], level=level,
-        smallest_share=smallest_share(classes, false_alarm=false_alarm),
-        seconds=sum(c.seconds for c in classes), cycles=cycles,
-    )  # fmt: skip
-
-
-def _height(part: ClassResult, level: float) -> float:
-    """Deviations a miss stands out by: as expected, or as seen where pulses enough are greater."""
-    above = part.pulses.fall_heights[part.pulses.fall_heights > level]
-    if above.size < LEAST_PULSES:
-        return part.pulse_z
-    return max(part.pulse_z, float(np.median(above)))
-
-
-def _interval(
-    count: int, noise: float, seen: float, share: float, from_line: bool
-) -> tuple[float, float]:
-    """95 % interval of the share: of a count (square-root approximation), or of a line's scale."""
-    if from_line:
-        # The size of a dead cylinder's line is known to a factor of two (inertia, work).
-        return share / 2.0, min(1.0, share * 2.0)
-    root = np.sqrt(max(count, 0) + 0.375)
-    low = max(0.0, (root - 0.98) ** 2 - 0.375 - noise) / max(seen, 1.0)
-    high = ((root + 0.98) ** 2 + 0.625 - noise) / max(seen, 1.0)
-    return float(min(low, share)), float(min(1.0, max(high, share)))
-
-
-#: What injection makes of the formula: several levels and looks share the decision, so more is
-#: found than by the best of them alone. At the bare formula 94-100 % of fresh logs were found on
-#: ten engines and loggers, at this much of it 92-100 %.
-INJECTED = 0.93
-
-
-def smallest_share(
-    classes: Sequence[ClassResult], *, false_alarm: float, power: float = 0.95
-) -> float | None:
-    """Share of one cylinder's firings that would have been found with this power.
-
-    For each level of height: how many pulses the test needs, how many misses give so many with
-    the wanted power (Poisson), over the cycles there were. None where no share would be found.
-    """
-    best = np.inf
-    for group, part in ((list(classes), SHARE_ALL), ([c for c in classes if c.idle], SHARE_IDLE)):
-        if not group:
-            continue
-        for i, level in enumerate(LEVELS):
-            expected = sum(float(c.pulses.expected[i]) for c in group)
-            seen = sum(c.cycles * float(ndtr(0.95 * c.pulse_z - level)) for c in group)
-            if seen < 1.0:
-                continue
-            need = _needed(expected, false_alarm * part / (len(LEVELS) / 2))
-            if need is None:
-                continue
-            # More misses than this run into each other and into the noise itself.
-            mean = _poisson_mean(need, power)
-            best = min(best, INJECTED * max(0.0, mean - expected) / seen)
-    if best > 0.25 and any(c.line_cells and c.blind_share < 0.5 for c in classes):
-        best = min(best, 0.25)
-    return float(best) if best <= 1.0 else None
-
-
-def _needed(expected: float, alpha: float) -> int | None:
-    """Fewest falls that are significant when the rises are as many as expected."""
-    low, high = LEAST_PULSES, int(4 * expected + 60)
-    if excess_probability(high, expected, expected) > alpha:
-        return None
-    while low < high:
-        middle = (low + high) // 2
-        if excess_probability(middle, expected, expected) <= alpha:
-            high = middle
-        else:
-            low = middle + 1
-    return low
-
-
-def _poisson_mean(count: int, power: float) -> float:
-    """Mean of a Poisson count that reaches ``count`` with this probability (bisection)."""
-    low, high = 0.0, 4.0 * count + 20.0
-    for _ in range(40):
-        middle = 0.5 * (low + high)
-        if gammainc(count, middle) >= power:
-            high = middle
-        else:
-            low = middle
-    return high

@@ -22,7 +22,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import solve_toeplitz
 
-from pipeline.signals.misfire import ClassInput, Detection, decide, examine
+from pipeline.signals.misfire import ClassInput, examine
+from pipeline.signals.misfire_decision import Detection, decide
 from tests.bench.roughness_truth import (
     Engine,
     Loads,

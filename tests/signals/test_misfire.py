@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from pipeline.signals.matched_filter import excess_probability
-from pipeline.signals.misfire import ClassInput, decide, examine
+from pipeline.signals.misfire import ClassInput, examine
+from pipeline.signals.misfire_decision import decide
 from pipeline.signals.sampling import held_rows, in_order, quantisation_step, update_rows
 from tests.bench.roughness_truth import Engine, Loads, Logger, Misses, simulate
 
