@@ -280,17 +280,13 @@ def _resolve_duplicates(run: Run) -> None:
 
 
 def _pass_c(run: Run, pool: Pool) -> None:
-    from pipeline.history import entries_until
-
     tasks: dict[str, PageTask] = {}
     for session, note in sorted(run.state["sessions"].items()):
         item = run.owner[session]
         vehicle = run.vehicle(item)
-        book = run.settings.logbooks[item.logbook]
-        entries = entries_until(book.entry, note["start_time"])
+        note["units"] = vehicle.units
         page = run.store.relative(run.store.page(session))
-        key = digest(run.code["report"], note["shown_hash"], note["figures_hash"], vehicle.units,
-                     *(msgspec.json.encode(e) for e in entries))  # fmt: skip
+        key = digest(run.code["report"], note["shown_hash"], note["figures_hash"], vehicle.units)
         old = run.old["sessions"].get(session, {})
         note["page_key"] = key
         if old.get("page_key") == key and run.keep(page):
@@ -300,7 +296,6 @@ def _pass_c(run: Run, pool: Pool) -> None:
             session=session,
             stamp_ns=item.mtime_ns,
             units=vehicle.units,
-            logbook=tuple(entries),
         )
     for done, (_, result) in enumerate(pool.run(draw_page, tasks), start=1):
         run.progress("pages drawn", done, len(tasks))

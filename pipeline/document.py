@@ -9,6 +9,7 @@ from typing import Any, Literal
 import msgspec
 
 from pipeline import SCHEMA_VERSION
+from pipeline.logbook import Entry
 from pipeline.meta import sort_findings
 from pipeline.registry import Registry
 from pipeline.results import (
@@ -144,7 +145,8 @@ class FirstPass(_Data, frozen=True):
 class Figures(_Data, frozen=True):
     """``figures.json``: figures by analysis; ``history`` holds those that pass B added.
 
-    ``stretches``: the moments findings stand on, cut from the log in pass A.
+    ``stretches``: the moments findings stand on, cut from the log in pass A. ``logbook``: the
+    entries up to the session's start, for the hand checks on its page.
     """
 
     schema_version: int
@@ -152,6 +154,7 @@ class Figures(_Data, frozen=True):
     figures: dict[str, list[Figure]]
     history: dict[str, list[Figure]] = {}
     stretches: list[Panels] = []
+    logbook: list[Entry] = []
 
 
 def without_figures(result: Result) -> Result:

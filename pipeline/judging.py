@@ -22,6 +22,7 @@ from pipeline.history import (
     summary_hash,
     window_hash,
 )
+from pipeline.logbook import Entry
 from pipeline.registry import Registry, load_registry
 from pipeline.results import FuelPoint, Result
 from pipeline.store import digest
@@ -112,7 +113,7 @@ def _judge_one(
     first: FirstPass,
     vehicle_id: str,
     earlier: Sequence[Summary],
-    logbook: Sequence[Any],
+    logbook: Sequence[Entry],
     against: str,
     registry: Registry,
 ) -> Summary:
@@ -136,7 +137,7 @@ def _judge_one(
     )
     note["shown_hash"] = digest(encode_compact(shown))
     note["start_time"] = document.start_time
-    note["figures_hash"] = _write_figures(run, session, results, item.mtime_ns)
+    note["figures_hash"] = _write_figures(run, session, results, logbook, item.mtime_ns)
     points = [p for name in sorted(results) for p in results[name].fuel_table]
     if points:
         content = fuel_table_csv(points)
@@ -144,14 +145,16 @@ def _judge_one(
     return summary
 
 
-def _write_figures(run: Run, session: str, results: dict[str, Result], stamp_ns: int) -> str:
-    """Put figures that needed history beside those of pass A; returns the file's hash."""
+def _write_figures(
+    run: Run, session: str, results: dict[str, Result], logbook: Sequence[Entry], stamp_ns: int
+) -> str:
+    """Put figures that needed history, and the logbook, beside pass A's; the file's hash."""
     path = run.store.session(session, "figures.json")
     name = run.store.relative(path)
     added = {k: r.figures for k, r in sorted(results.items()) if r.figures}
     figures = msgspec.json.decode(path.read_bytes(), type=Figures)
-    if figures.history != added:
-        figures = msgspec.structs.replace(figures, history=added)
+    if figures.history != added or figures.logbook != list(logbook):
+        figures = msgspec.structs.replace(figures, history=added, logbook=list(logbook))
         run.wrote(path, encode_compact(figures), stamp_ns)
     return str(run.state["outputs"][name][2])
 

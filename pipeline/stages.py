@@ -347,7 +347,6 @@ class PageTask:
     session: str
     stamp_ns: int
     units: str
-    logbook: tuple[Any, ...] = ()
 
 
 def draw_page(task: PageTask) -> tuple[str, tuple[int, int, str], dict[str, float]]:
@@ -364,7 +363,6 @@ def draw_page(task: PageTask) -> tuple[str, tuple[int, int, str], dict[str, floa
             store.session(task.session, "analysis.json").read_bytes(),
             store.session(task.session, "figures.json").read_bytes(),
             units=task.units,
-            logbook=task.logbook,
         )
         path = store.page(task.session)
         sha256 = write_whole(path, html.encode("utf-8"), stamp_ns=task.stamp_ns)

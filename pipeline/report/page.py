@@ -3,7 +3,7 @@
 import functools
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import jinja2
@@ -12,7 +12,7 @@ from markupsafe import Markup
 
 from pipeline.logbook import Entry
 from pipeline.report import theme, words
-from pipeline.report.bundle import TEMPLATES, Assets, load_assets
+from pipeline.report.bundle import TEMPLATES, Assets, load_assets, script_hash
 from pipeline.report.grids import colour_rules
 from pipeline.report.units import Units, units_of
 from pipeline.report.view import SessionView
@@ -108,8 +108,11 @@ class IndexSession:
     duration_s: float
     page: str
     severity: str
-    text: str
-    findings: Mapping[str, int] = field(default_factory=dict)
+    #: Severity as a number, to sort by; findings at watch or worse.
+    rank: int = 0
+    loud: int = 0
+    #: The verdict's sentence, "" where there are too many sessions for it.
+    said: str = ""
     distance_km: float | None = None
 
 
@@ -121,17 +124,19 @@ class OpenPoint:
     severity: str = "watch"
     since: str = ""
     page: str = ""
+    next: str = ""
 
 
 @dataclass(frozen=True)
 class IndexVehicle:
-    """One vehicle's part of the index, sessions newest first."""
+    """One vehicle's part of the index, sessions in the order to show them."""
 
     id: str
     name: str
     units: Units
     sessions: Sequence[IndexSession]
     open_points: Sequence[OpenPoint] = ()
+    closed: Sequence[OpenPoint] = ()
     #: Filled by the trends: whatever blocks/trends.html shows; None where there are none yet.
     trends: Any = None
 
@@ -156,9 +161,16 @@ class IndexData:
 
 
 def render_index(index: IndexData) -> str:
-    """Render the index: open points, sessions by vehicle, files set aside. No script at all."""
+    """Render the index: open points, trends, sessions, files set aside; one small script."""
+    script = (TEMPLATES / "sort.js").read_text(encoding="ascii")
     return (
         environment()
         .get_template("index.html")
-        .render(index=index, policy=_STATIC_POLICY, lasting=words.lasting, scripts=[], alive=False)
+        .render(
+            index=index,
+            policy=f"{_STATIC_POLICY}; script-src '{script_hash(script)}'",
+            lasting=words.lasting,
+            scripts=[Markup(script)],
+            alive=False,
+        )
     )

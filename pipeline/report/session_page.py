@@ -1,6 +1,4 @@
-"""The page of one session from its two result files, as the batch calls it."""
-
-from collections.abc import Sequence
+"""The page of one session from its two result files, as the batch and the mail call it."""
 
 import msgspec
 
@@ -8,20 +6,14 @@ from pipeline.logbook import Entry
 from pipeline.report.page import render_session, session_units
 
 
-def session_page(
-    analysis: bytes,
-    figures: bytes,
-    *,
-    units: str,
-    logbook: Sequence[Entry] = (),
-    alive: bool = True,
-) -> str:
+def session_page(analysis: bytes, figures: bytes, *, units: str, alive: bool = True) -> str:
     """Render analysis.json and figures.json (their bytes); ``units`` is "metric" or "us"."""
     document = msgspec.json.decode(analysis)
+    drawn = msgspec.json.decode(figures)
     return render_session(
         document,
-        msgspec.json.decode(figures),
+        drawn,
         units=session_units(document, units),
-        logbook_entries=logbook,
+        logbook_entries=msgspec.convert(drawn.get("logbook", []), list[Entry]),
         alive=alive,
     )

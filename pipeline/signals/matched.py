@@ -40,9 +40,9 @@ def block_sums(
     use = (cell >= 0) & np.isfinite(value)
     index = block[use] * cells + cell[use]
     size = blocks * cells
-    weight = np.bincount(index, seconds[use], size).reshape(blocks, cells)
-    sums = np.bincount(index, (seconds * value)[use], size).reshape(blocks, cells)
-    return Blocks(weight, sums)
+    weight = np.bincount(index, seconds[use], size).astype(np.float64)
+    sums = np.bincount(index, (seconds * value)[use], size).astype(np.float64)
+    return Blocks(weight.reshape(blocks, cells), sums.reshape(blocks, cells))
 
 
 def matched_difference(
