@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import msgspec
 import numpy as np
 
+from pipeline.analysis._cooling_words import overheating_finding
 from pipeline.facts.cooling_trace import CoolingTrace
 from pipeline.meta import Earlier, Meta, Own
 from pipeline.results import (
@@ -52,6 +53,8 @@ VOLTAGE_STEP_V = 0.35
 #: K within s from degC: a fall this deep is beyond any thermostat or radiator, whatever the
 #: reading was before; the water has left the sensor.
 COLLAPSE_K, COLLAPSE_S, COLLAPSE_FROM_C = 18.0, 12, 80.0
+#: s within which a passing bubble gives the reading back, to this many K.
+RETURN_S, RETURN_K = 25, 6.0
 #: K: a fall to this reading within a second or two is a broken wire, not steam.
 DEAD_READING_C = 0.0
 
@@ -111,7 +114,7 @@ def judge(own: Own, history: Sequence[Earlier]) -> Result:
     if not held:
         return result
     worst = max(held, key=lambda e: (e["level"], -e["start"]))
-    finding = _overheating(
+    finding = overheating_finding(
         "watch", 0.75, worst["start"], worst["end"], worst["level"],
         f"that is {worst['level'] - usual:.0f} K over its usual {usual:.0f} °C",
     )  # fmt: skip
@@ -168,59 +171,10 @@ def _heat(view: View, trace: CoolingTrace, mask: Bools) -> list[Finding]:
             any_heat = np.flatnonzero(watch | act | stop)
             a, b = int(any_heat[0]), int(any_heat[-1])
             top = float(np.nanmax(level[rows]))
-            return [
-                _overheating(grade, sure, float(trace.seconds[a]), float(trace.seconds[b]), top,
-                             "while running, not the rise after a stop")
-            ]  # fmt: skip
+            span = float(trace.seconds[a]), float(trace.seconds[b])
+            note = "while running, not the rise after a stop"
+            return [overheating_finding(grade, sure, *span, top, note)]
     return []
-
-
-def _overheating(
-    severity: Severity, sure: float, start: float, end: float, top: float, note: str
-) -> Finding:
-    return Finding(
-        kind="overheating",
-        severity=severity,
-        confidence=sure,
-        start_s=start,
-        end_s=end,
-        title="The engine runs too hot",
-        detail=f"The coolant reached {top:.0f} °C between {start:.0f} s and {end:.0f} s, {note}.",
-        step=0 if severity == "stop" else 2,
-        blocks=["knock_risk"],
-        channels=["coolant_temperature"],
-        evidence=evidence(coolant_max=(top, "degC"), duration=(end - start, "s")),
-        likely_causes=[
-            Cause(cause="too little coolant or air in it", probability=0.3),
-            Cause(cause="fan or radiator", probability=0.35),
-            Cause(cause="thermostat stuck shut", probability=0.15),
-            Cause(cause="head gasket", probability=0.1),
-        ],
-        next_checks=[
-            Check(
-                text="Look at the coolant level, only once everything is cold",
-                tool="eyes; never open a hot system",
-                engine="off_cold",
-                minutes=5,
-                decides=["too little coolant or air in it"],
-            ),
-            Check(
-                text="See whether the fan runs when the gauge is high: hot in traffic and fine at "
-                "speed is air flow, hot at speed is water, radiator or gasket",
-                tool="eyes, hands clear of the fan",
-                engine="idle",
-                minutes=15,
-                decides=["fan or radiator", "thermostat stuck shut"],
-            ),
-            Check(
-                text="Test the coolant for exhaust gas",
-                tool="block leak tester",
-                engine="idle",
-                minutes=20,
-                decides=["head gasket"],
-            ),
-        ],
-    )
 
 
 def _dips(view: View, trace: CoolingTrace, live: Bools) -> list[_Dip]:
@@ -231,8 +185,9 @@ def _dips(view: View, trace: CoolingTrace, live: Bools) -> list[_Dip]:
     half = DIP_WINDOW_S // 2
     padded = np.pad(raw, half, mode="edge")
     windows = np.lib.stride_tricks.sliding_window_view(padded, DIP_WINDOW_S)
-    with np.errstate(all="ignore"):
-        base = np.asarray(np.nanquantile(windows, 0.6, axis=1))
+    some = np.isfinite(windows).any(axis=1)
+    base = np.full(raw.size, np.nan)
+    base[some] = np.nanquantile(windows[some], 0.6, axis=1)
     depth = base - raw
     starts, ends = segments.runs(np.nan_to_num(depth) >= view.limits.air_step_min_k)
     dips = []
@@ -331,9 +286,16 @@ def _collapses(view: View, trace: CoolingTrace) -> list[_Dip]:
     found = []
     for a, b in zip(*segments.runs(deep), strict=True):
         low = float(np.nanmin(raw[a : min(b + 30, raw.size)]))
+        back = float(np.nanmax(raw[b : b + RETURN_S], initial=-np.inf))
         start, end = float(trace.seconds[a]), float(trace.seconds[b - 1])
         dip = _Dip(start, end, float(np.nanmax((top - raw)[a:b])), float(top[a]))
-        if low > DEAD_READING_C and not _voltage_steps(view, start, end) and _pulling(trace, dip):
+        returned = back > top[a] - RETURN_K
+        if (
+            low > DEAD_READING_C
+            and not returned
+            and not _voltage_steps(view, start, end)
+            and _pulling(trace, dip)
+        ):
             found.append(dip)
     return found
 
@@ -354,7 +316,7 @@ def _air(view: View, dips: list[_Dip]) -> list[Finding]:
     steps = [
         d
         for d in dips
-        if limits.air_step_min_k <= d.depth <= limits.air_step_max_k * 1.3 and d.level >= 60.0
+        if limits.air_step_min_k <= d.depth <= limits.air_step_max_k * 2 and d.level >= 60.0
     ]
     if len(steps) < 2:
         return []

@@ -26,6 +26,7 @@ from pipeline.results import (
 from pipeline.session import View
 from pipeline.signals import segments
 from pipeline.signals.segments import Bools, Floats
+from pipeline.signals.smoothing import row_seconds
 
 META = Meta(
     question="Does the charge stay cool, and does the intercooler do its work?",
@@ -72,7 +73,7 @@ def analyse(view: View) -> Result:
     if effect is not None:
         metrics["intercooler_effectiveness"] = effect
     findings = [] if pressure is None else _hot(view, intake, ambient, boost, outside, effect)
-    seconds = float(np.sum(np.gradient(time)[boost])) if boost.any() else 0.0
+    seconds = float(np.sum(row_seconds(time)[boost])) if boost.any() else 0.0
     shows = seconds >= view.limits.hot_intake_s
     next_log = []
     if ambient is None:
@@ -113,7 +114,7 @@ def _held(view: View, name: str) -> Floats | None:
 
 def _driven_before(view: View, moving: Bools, running: Bools) -> Bools:
     """Rows after the car was driven for ``hot_intake_after_s`` in this session."""
-    step = np.minimum(np.gradient(view.time), 1.0)
+    step = row_seconds(view.time)
     going = moving & running if view.has("vehicle_speed") else running
     driven: Bools = np.cumsum(np.where(going, step, 0.0)) >= view.limits.hot_intake_after_s
     return driven & running
@@ -229,7 +230,7 @@ def _hot(
             title="Hot intake air in boost", detail=detail, step=2,
             channels=["intake_air_temperature"],
             evidence=evidence(intake=(most, "degC"), above_outside=(rise, "K"),
-                              lasted=(float(np.gradient(view.time)[held].sum()), "s")),
+                              lasted=(float(row_seconds(view.time)[held].sum()), "s")),
             likely_causes=[
                 Cause(cause=cooler, probability=0.55 if weak else 0.4),
                 Cause(cause=soak, probability=0.2),

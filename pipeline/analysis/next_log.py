@@ -54,13 +54,16 @@ MOST = 6
 
 def conclude(case: Case) -> Result:
     """List what would settle most, open findings first, then blind channels."""
-    advice: list[NextLog] = []
     open_kinds = list(dict.fromkeys(f.kind for f in case.findings if f.severity != "info"))
     stop = any(f.severity == "stop" for f in case.findings)
-    for kind in open_kinds:
-        if kind in SETTLES:
-            advice.append(NextLog(text=SETTLES[kind][:1].upper() + SETTLES[kind][1:],
-                                  why="settles: " + kind.replace("_", " ")))  # fmt: skip
+    advice = [
+        NextLog(
+            text=SETTLES[kind][:1].upper() + SETTLES[kind][1:],
+            why="settles: " + kind.replace("_", " "),
+        )
+        for kind in open_kinds
+        if kind in SETTLES
+    ]
     load = [k for k in open_kinds if k in NEEDS_LOAD]
     if load and not stop:
         advice.append(

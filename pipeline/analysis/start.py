@@ -1,16 +1,14 @@
 """Starting: how long, how fast and at what voltage the engine was cranked, and how it caught."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import msgspec
 import numpy as np
 
+from pipeline.analysis._start_words import Crank, causes, checks, spin_words
 from pipeline.facts.states import Start, States
 from pipeline.meta import Earlier, Meta, Own
 from pipeline.results import (
-    Cause,
-    Check,
     Column,
     Figure,
     Finding,
@@ -29,6 +27,7 @@ from pipeline.results import (
     rounded,
 )
 from pipeline.session import View
+from pipeline.signals.segments import Bools, Floats
 
 META = Meta(
     question="Did the engine start as it should?",
@@ -64,33 +63,6 @@ FUEL_WORK_DAYS = 7.0
 #: V and rpm that tell a weak battery from a slow starter: common practice, no source.
 LOW_CRANKING_V = 9.6
 LOW_CRANKING_RPM = 140.0
-
-
-@dataclass(frozen=True)
-class Crank:
-    """What one start showed; nan where the log cannot tell."""
-
-    tries: tuple[tuple[float, float], ...]
-    running_s: float | None
-    seconds: float
-    longest: float
-    rpm: float
-    volts: float
-    rest_volts: float
-    pressure_drop: float
-    temperature: float
-    kind: str
-    flare: float
-    steady_after_s: float
-    resolution_s: float
-
-    @property
-    def start_s(self) -> float:
-        return self.tries[0][0]
-
-    @property
-    def end_s(self) -> float:
-        return self.running_s if self.running_s is not None else self.tries[-1][1]
 
 
 def analyse(view: View) -> Result:
@@ -135,7 +107,7 @@ def analyse(view: View) -> Result:
     )
 
 
-def judge(own: Own, history: Sequence[Earlier]) -> Result:
+def judge(own: Own, _history: Sequence[Earlier]) -> Result:
     """After work on the fuel system long cranking is expected: the finding becomes info."""
     if not own.result.findings or not _fuel_touched(own):
         return own.result
@@ -158,9 +130,11 @@ def _fuel_touched(own: Own) -> bool:
     except ValueError:
         return False
     for entry in own.logbook:
-        if "fuel" not in getattr(entry, "touched", ()):
+        if "fuel" not in entry.touched:
             continue
-        age = (start - np.datetime64(str(entry.date).replace(" ", "T")[:19])) / np.timedelta64(1, "D")
+        age = (start - np.datetime64(str(entry.date).replace(" ", "T")[:19])) / np.timedelta64(
+            1, "D"
+        )
         if -1.0 <= float(age) <= FUEL_WORK_DAYS:
             return True
     return False
@@ -209,7 +183,9 @@ def _measure(view: View, states: States, start: Start) -> Crank:
     around = (time >= tries[0][0] - 5.0) & (time <= tries[-1][1] + 2.0)
     coolant = _median(view.get("coolant_temperature"), around)
     flare, steady = _caught(view, states, start.running_s)
-    step = float(np.median(np.diff(time[max(0, int(np.searchsorted(time, tries[0][0])) - 5) :][:40])))
+    step = float(
+        np.median(np.diff(time[max(0, int(np.searchsorted(time, tries[0][0])) - 5) :][:40]))
+    )
     return Crank(
         tries=tries,
         running_s=start.running_s,
@@ -293,7 +269,7 @@ def _judge_crank(view: View, crank: Crank) -> Finding | None:
             f"{what} ({crank.seconds:.1f} s together) in a {crank.kind} start"
             + (f" at {crank.temperature:.0f} °C coolant" if np.isfinite(crank.temperature) else "")
             + f"; up to {limit:.1f} s in one try is usual."
-            + _spin_words(crank, low_volts, slow)
+            + spin_words(crank, low_volts, slow)
         ),
         step=1,
         channels=["engine_speed", *(["battery_voltage"] if np.isfinite(crank.volts) else [])],
@@ -306,78 +282,9 @@ def _judge_crank(view: View, crank: Crank) -> Finding | None:
             lowest_voltage=(crank.volts, "V"),
             coolant=(crank.temperature, "degC"),
         ),
-        likely_causes=_causes(crank, low_volts, slow),
-        next_checks=_checks(),
+        likely_causes=causes(crank, low_volts, slow),
+        next_checks=checks(),
     )
-
-
-def _spin_words(crank: Crank, low_volts: bool, slow: bool) -> str:
-    if not np.isfinite(crank.rpm):
-        return " The log shows no cranking speed."
-    words = f" It was turned at {crank.rpm:.0f} rpm"
-    if np.isfinite(crank.volts):
-        words += (
-            f" with {crank.volts:.1f} V at the lowest logged sample (the true dip is shorter than "
-            "a sample and deeper)"
-        )
-    if low_volts and slow:
-        return words + ": both low, which points to battery or cables."
-    if slow:
-        return words + ": slow at good voltage, which points to starter, cable or a stiff engine."
-    return words + ": it was turned well, so fuel, spark or the crank signal were late."
-
-
-def _causes(crank: Crank, low_volts: bool, slow: bool) -> list[Cause]:
-    if low_volts and slow:
-        return [
-            Cause(cause="weak battery", probability=0.5),
-            Cause(cause="poor cable or ground to the starter", probability=0.25),
-            Cause(cause="worn starter", probability=0.1),
-        ]
-    if slow:
-        return [
-            Cause(cause="worn starter", probability=0.35),
-            Cause(cause="poor cable or ground to the starter", probability=0.3),
-            Cause(cause="stiff engine (cold, thick oil)", probability=0.2),
-        ]
-    if crank.kind in ("hot", "hot-soaked"):
-        return [
-            Cause(cause="fuel pressure lost or vapour after the stop", probability=0.4),
-            Cause(cause="cranking fuel wrong for a hot engine", probability=0.25),
-            Cause(cause="crank signal late", probability=0.15),
-        ]
-    return [
-        Cause(cause="cranking fuel wrong for this temperature", probability=0.35),
-        Cause(cause="fuel pressure late or low", probability=0.25),
-        Cause(cause="crank signal late", probability=0.15),
-        Cause(cause="weak spark", probability=0.1),
-    ]
-
-
-def _checks() -> list[Check]:
-    return [
-        Check(
-            text="Listen for the fuel pump's run at key-on, then note fuel pressure",
-            tool="ear, fuel pressure gauge",
-            engine="key_on",
-            minutes=5,
-            decides=["fuel pressure late or low", "fuel pressure lost or vapour after the stop"],
-        ),
-        Check(
-            text="Measure battery voltage at rest and at its posts while cranking",
-            tool="multimeter",
-            engine="off_cold",
-            minutes=10,
-            decides=["weak battery", "poor cable or ground to the starter", "worn starter"],
-        ),
-        Check(
-            text="Pull a plug after a failed try: wet means no spark, dry means no fuel",
-            tool="plug spanner",
-            engine="off_cold",
-            minutes=20,
-            decides=["weak spark", "cranking fuel wrong for this temperature"],
-        ),
-    ]
 
 
 def _metrics(first: Crank, caught: Crank | None) -> dict[str, Metric]:
@@ -451,11 +358,11 @@ def _cell(value: float) -> float | None:
     return rounded(value, 4) if np.isfinite(value) else None
 
 
-def _any(values: np.ndarray, mask: np.ndarray) -> bool:  # type: ignore[type-arg]
+def _any(values: Floats, mask: Bools) -> bool:
     return bool(np.isfinite(values[mask]).any())
 
 
-def _median(values: np.ndarray | None, mask: np.ndarray) -> float:  # type: ignore[type-arg]
+def _median(values: Floats | None, mask: Bools) -> float:
     if values is None or not _any(values, mask):
         return float("nan")
     return float(np.nanmedian(values[mask]))

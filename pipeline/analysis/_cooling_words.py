@@ -1,0 +1,52 @@
+"""The finding of an engine that runs too hot, in words."""
+
+from pipeline.results import Cause, Check, Finding, Severity, evidence
+
+
+def overheating_finding(
+    severity: Severity, sure: float, start: float, end: float, top: float, note: str
+) -> Finding:
+    """Overheating between two times, s, with its top reading in degC and a note."""
+    return Finding(
+        kind="overheating",
+        severity=severity,
+        confidence=sure,
+        start_s=start,
+        end_s=end,
+        title="The engine runs too hot",
+        detail=f"The coolant reached {top:.0f} °C between {start:.0f} s and {end:.0f} s, {note}.",
+        step=0 if severity == "stop" else 2,
+        blocks=["knock_risk"],
+        channels=["coolant_temperature"],
+        evidence=evidence(coolant_max=(top, "degC"), duration=(end - start, "s")),
+        likely_causes=[
+            Cause(cause="too little coolant or air in it", probability=0.3),
+            Cause(cause="fan or radiator", probability=0.35),
+            Cause(cause="thermostat stuck shut", probability=0.15),
+            Cause(cause="head gasket", probability=0.1),
+        ],
+        next_checks=[
+            Check(
+                text="Look at the coolant level, only once everything is cold",
+                tool="eyes; never open a hot system",
+                engine="off_cold",
+                minutes=5,
+                decides=["too little coolant or air in it"],
+            ),
+            Check(
+                text="See whether the fan runs when the gauge is high: hot in traffic and fine at "
+                "speed is air flow, hot at speed is water, radiator or gasket",
+                tool="eyes, hands clear of the fan",
+                engine="idle",
+                minutes=15,
+                decides=["fan or radiator", "thermostat stuck shut"],
+            ),
+            Check(
+                text="Test the coolant for exhaust gas",
+                tool="block leak tester",
+                engine="idle",
+                minutes=20,
+                decides=["head gasket"],
+            ),
+        ],
+    )

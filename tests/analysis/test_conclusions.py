@@ -1,0 +1,87 @@
+"""verdict and next_log: the three forms, never more than was seen; overview, leaks by contract."""
+
+from collections.abc import Sequence
+
+import pytest
+
+from pipeline.analysis.next_log import conclude as conclude_next
+from pipeline.analysis.verdict import WATCHMEN
+from pipeline.analysis.verdict import conclude as conclude_verdict
+from pipeline.meta import Case
+from pipeline.results import Finding, ProvenCell, Result, Severity, metric
+from pipeline.vehicle import DEFAULT_VEHICLE
+
+
+def finding(kind: str, severity: Severity, title: str = "Something is wrong") -> Finding:
+    return Finding(kind=kind, severity=severity, confidence=0.9, start_s=0, end_s=1, title=title,
+                   detail="", step=2)  # fmt: skip
+
+
+def case(
+    findings: Sequence[Finding] = (),
+    channels: Sequence[str] = WATCHMEN,
+    rpm: float = 5000.0,
+    proven: Sequence[ProvenCell] = (),
+) -> Case:
+    results = {
+        "drive_summary": Result(
+            status="clear", why="x", metrics={"engine_speed_max_rpm": metric(rpm, "rpm")}
+        ),
+        "other": Result(status="found", why="x", findings=list(findings)),
+        "proven_range": Result(status="clear", why="x", proven_range=list(proven)),
+    }
+    return Case(session_id="x", start_time="2026-05-01T10:00:00", duration_s=600,
+                vehicle=DEFAULT_VEHICLE, channels=frozenset(channels), results=results)  # fmt: skip
+
+
+def text(of: Case) -> str:
+    verdict = conclude_verdict(of).verdict
+    assert verdict is not None
+    return verdict.text
+
+
+def test_stop_says_stop_and_why() -> None:
+    said = text(case([finding("low_oil_pressure", "stop", "Oil pressure: none"),
+                      finding("stall", "watch")]))  # fmt: skip
+    assert said == "Stop: do not run it like this, because: oil pressure: none."
+
+
+@pytest.mark.parametrize("which", [("lean_under_load", "act"), ("knock_risk", "watch")])
+def test_gently_names_a_pressure_and_a_speed(which: tuple[str, Severity]) -> None:
+    said = text(case([finding(*which)]))
+    assert said.startswith("Drive gently only, below 80 kPa and 3000 rpm, because: ")
+
+
+def test_gently_is_never_beyond_what_has_proven_itself() -> None:
+    cells = [ProvenCell(rpm=1800, kpa=60, seconds=30), ProvenCell(rpm=2200, kpa=50, seconds=9)]
+    assert "below 60 kPa and 2200 rpm" in text(case([finding("lean_target", "act")], proven=cells))
+
+
+def test_nothing_found_is_no_clean_bill() -> None:
+    verdict = conclude_verdict(case(channels=["engine_speed", "lambda"])).verdict
+    assert verdict is not None
+    assert verdict.text == "Nothing in this log speaks against driving as in this log."
+    assert "safe" not in verdict.text
+    assert "oil_pressure" in verdict.not_watched
+    assert "lambda" not in verdict.not_watched
+    assert verdict.severity == "info"
+
+
+def test_a_log_without_a_running_engine_says_nothing_of_driving() -> None:
+    assert "says nothing about driving" in text(case(rpm=0.0))
+
+
+def test_what_is_open_asks_for_its_own_log_and_stop_for_no_run() -> None:
+    advice = conclude_next(case([finding("thermostat_stuck_open", "watch"),
+                                 finding("knock_risk", "watch")])).next_log  # fmt: skip
+    assert any("cold start" in a.text.lower() for a in advice)
+    assert any("full-throttle" in a.text for a in advice)
+    stopped = conclude_next(case([finding("knock_risk", "watch"),
+                                  finding("low_oil_pressure", "stop")])).next_log  # fmt: skip
+    assert not any("full-throttle" in a.text for a in stopped)
+
+
+def test_blind_channels_are_worth_logging() -> None:
+    advice = conclude_next(case(channels=["engine_speed"])).next_log
+    assert any("Log lambda" in a.text for a in advice)
+    assert len(advice) <= 6

@@ -1,0 +1,110 @@
+"""start, supply, charging, oil_pressure, drive_summary: simulated truth and rows made by hand."""
+
+import numpy as np
+import pytest
+
+from fixtures.cars import draw_car
+from fixtures.drives import driver_stalls, mixed_drive
+from fixtures.faults import FAULTS
+from fixtures.simulate import simulate
+from pipeline.analysis.supply import judge as judge_supply
+from pipeline.meta import Earlier, Own
+from pipeline.registry import load_registry
+from pipeline.results import Finding, Result
+from pipeline.runner import analyse
+from pipeline.session import ChannelInfo, Session
+from pipeline.vehicle import DEFAULT_VEHICLE
+from tests.judge.bridge import Judged, judge_run
+
+REGISTRY = load_registry()
+MINE = ("start", "supply", "charging", "oil_pressure", "drive_summary")
+
+
+def judged(seed: int, fault: str = "", strength: float = 0.6) -> Judged:
+    faults = (FAULTS[fault](strength),) if fault else ()
+    return judge_run(simulate(draw_car(seed), mixed_drive(seed, 8.0), faults, seed), REGISTRY)
+
+
+def kinds(run: Judged) -> dict[str, Finding]:
+    return {f.kind: f for a in MINE for f in run.results[a].findings}
+
+
+@pytest.mark.parametrize(
+    ("fault", "severities"),
+    [
+        ("hard_start", {"watch"}),
+        ("controller_reset", {"act"}),
+        ("crank_signal_loss", {"watch", "act"}),
+        ("low_charging_voltage", {"watch", "act"}),
+        ("high_charging_voltage", {"act"}),
+        ("low_oil_pressure", {"act", "stop"}),
+        ("log_gap", {"info"}),
+    ],
+)
+def test_each_fault_is_found_with_causes_and_checks(fault: str, severities: set[str]) -> None:
+    finding = kinds(judged(311, fault, 0.8))[fault]
+    assert finding.severity in severities
+    assert finding.likely_causes
+    assert finding.next_checks
+    assert 0.5 <= finding.confidence <= 0.99
+
+
+def test_figures_of_a_healthy_drive_are_right() -> None:
+    run = judged(312)
+    truth, metrics = run.run.truth.scalars, run.metrics
+    assert kinds(run) == {}
+    assert metrics["cranking_time_s"].value == pytest.approx(truth["cranking_time_s"], abs=0.15)
+    assert metrics["distance_km"].value == pytest.approx(truth["distance_km"], rel=0.01)
+    assert 13.0 < metrics["charging_voltage_v"].value < 15.0
+
+
+def test_a_driver_who_stalls_is_no_hard_start() -> None:
+    run = judge_run(simulate(draw_car(313), driver_stalls(313), (), 313), REGISTRY)
+    assert "hard_start" not in kinds(run)
+    assert "controller_reset" not in kinds(run)
+
+
+def own(digest: dict[str, object], continues: str | None) -> Own:
+    result = Result(status="clear", why="x", digest=digest)
+    return Own(session_id="b", start_time="2026-05-01T10:05:00", duration_s=60.0, result=result,
+               vehicle=DEFAULT_VEHICLE, continues=continues)  # fmt: skip
+
+
+def earlier(digest: dict[str, object]) -> Earlier:
+    return Earlier(session_id="a", start_time="2026-05-01T10:00:00", duration_s=60.0,
+                   digest=digest, version=1, metrics={}, findings=[])  # fmt: skip
+
+
+def test_a_reset_that_cut_the_log_is_told_from_one_that_was_stopped() -> None:
+    alive = {"ended_alive": True, "ended_cranking": True, "least_volts": 6.9}
+    fresh = {"run_time_start": 0.4, "began_dead": True}
+    found = judge_supply(own(fresh, "a"), [earlier(alive)])
+    assert [f.kind for f in found.findings] == ["controller_reset"]
+    assert found.findings[0].evidence["lowest_voltage"].value == 6.9
+    dead = {"ended_alive": False, "ended_cranking": False, "least_volts": 12.0}
+    assert judge_supply(own(fresh, "a"), [earlier(dead)]).findings == []
+    still = {"run_time_start": 812.0, "began_dead": False}
+    assert judge_supply(own(still, "a"), [earlier(alive)]).findings == []
+    assert judge_supply(own(fresh, None), [earlier(alive)]).findings == []
+
+
+def by_hand(**channels: np.ndarray) -> dict[str, Result]:
+    time = np.arange(0.0, 200.0, 0.1)
+    info = {k: ChannelInfo(unit="", column=k, conversion="none", rows=time.size, effective_hz=10.0)
+            for k in channels}  # fmt: skip
+    return analyse(Session("x", time, channels, info, DEFAULT_VEHICLE), REGISTRY, strict=True)
+
+
+def test_limits_are_where_the_contract_puts_them() -> None:
+    time = np.arange(0.0, 200.0, 0.1)
+    random = np.random.default_rng(1)
+    rpm = np.where(time > 3.0, 2000.0, 0.0) + random.normal(0, 2, time.size) * (time > 3.0)
+    for volts, wanted in ((12.95, "watch"), (12.4, "act"), (13.05, None)):
+        results = by_hand(engine_speed=rpm, battery_voltage=np.full(time.size, volts))
+        found = [f.severity for f in results["charging"].findings]
+        assert found == ([wanted] if wanted else []), volts
+    for pressure, wanted in ((95.0, "stop"), (110.0, None), (5.0, "stop")):
+        oil = np.where(time > 4.0, pressure, 0.0)
+        results = by_hand(engine_speed=rpm + 200.0 * (time > 3.0), oil_pressure=oil)
+        found = [f.severity for f in results["oil_pressure"].findings]
+        assert found == ([wanted] if wanted else []), pressure

@@ -1,0 +1,89 @@
+"""warm_up and cooling on simulated drives with their truth, and on curves made by hand."""
+
+import numpy as np
+import pytest
+
+from fixtures.cars import draw_car
+from fixtures.drives import cold_start, hot_restart, mixed_drive, pulls
+from fixtures.faults import FAULTS
+from fixtures.simulate import simulate
+from pipeline.registry import load_registry
+from pipeline.results import Finding, Metric
+from tests.judge.bridge import Judged, judge_run
+
+REGISTRY = load_registry()
+
+
+def judged(seed: int, fault: str = "", strength: float = 0.6, minutes: float = 18.0) -> Judged:
+    faults = (FAULTS[fault](strength),) if fault else ()
+    return judge_run(simulate(draw_car(seed), mixed_drive(seed, minutes), faults, seed), REGISTRY)
+
+
+def kinds(run: Judged, *analyses: str) -> dict[str, Finding]:
+    return {f.kind: f for a in analyses for f in run.results[a].findings}
+
+
+@pytest.mark.parametrize("seed", [301, 302])
+def test_times_and_opening_are_right_on_a_cold_start(seed: int) -> None:
+    run = judge_run(simulate(draw_car(seed), cold_start(seed), (), seed), REGISTRY)
+    truth, metrics = run.run.truth.scalars, run.metrics
+    for name in ("time_to_60c_s", "time_to_80c_s"):
+        if name in truth:
+            assert metrics[name].value == pytest.approx(truth[name], abs=2.0)
+    opening: Metric = metrics["thermostat_opening_c"]
+    assert opening.value == pytest.approx(truth["thermostat_opening_c"], abs=2.0)
+    assert opening.low is not None
+    assert kinds(run, "warm_up", "cooling") == {}
+
+
+def test_a_thermostat_stuck_open_is_found_with_its_evidence() -> None:
+    found = kinds(judged(303, "thermostat_stuck_open"), "warm_up")
+    finding = found["thermostat_stuck_open"]
+    assert finding.severity == "watch"
+    assert finding.evidence["coolant_at_the_end"].value < 75.0
+    assert finding.next_checks
+    assert sum(c.probability for c in finding.likely_causes) <= 1.0
+
+
+def test_overheating_is_graded_by_what_was_measured() -> None:
+    finding = kinds(judged(304, "overheating", 0.9), "cooling")["overheating"]
+    assert finding.severity in ("act", "stop")
+    assert finding.evidence["coolant_max"].value >= 108.0
+
+
+def test_lost_coolant_stops() -> None:
+    finding = kinds(judged(305, "coolant_loss_suspected", 0.7), "cooling")["coolant_loss_suspected"]
+    assert finding.severity == "stop"
+    assert finding.step == 0
+
+
+def test_air_is_told_by_dips_that_come_back() -> None:
+    found = kinds(judged(306, "air_in_coolant", 0.7), "cooling")
+    assert found["air_in_coolant"].severity == "watch"
+    assert "coolant_loss_suspected" not in found
+
+
+@pytest.mark.parametrize("drive", [hot_restart, pulls])
+def test_a_heat_soaked_restart_and_hard_driving_are_healthy(drive: object) -> None:
+    run = judge_run(simulate(draw_car(307), drive(307), (), 307), REGISTRY)  # type: ignore[operator]
+    assert kinds(run, "warm_up", "cooling") == {}
+
+
+def test_a_first_order_curve_gives_its_own_times() -> None:
+    """Own arithmetic: T = 95 - 75 exp(-t/240) passes 80 degC at 386.265 s."""
+    from pipeline.runner import analyse
+    from pipeline.session import ChannelInfo, Session
+    from pipeline.vehicle import DEFAULT_VEHICLE
+
+    time = np.arange(0.0, 900.0, 0.2)
+    running = time > 5.0
+    channels = {
+        "coolant_temperature": 95.0 - 75.0 * np.exp(-np.maximum(time - 5.0, 0.0) / 240.0),
+        "engine_speed": np.where(running, 900.0, 0.0),
+    }
+    info = {k: ChannelInfo(unit="", column=k, conversion="none", rows=time.size, effective_hz=5.0)
+            for k in channels}  # fmt: skip
+    session = Session("x", time, channels, info, DEFAULT_VEHICLE)
+    metrics = analyse(session, REGISTRY, strict=True)["warm_up"].metrics
+    # The sensor's own lag of 1.5 s is taken off the reading's time.
+    assert metrics["time_to_80c_s"].value == pytest.approx(386.265 - 1.5, abs=1.0)
