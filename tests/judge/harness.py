@@ -65,7 +65,10 @@ class Target:
 
     def of(self, run: Run) -> float | None:
         """The true value, None where this run has none."""
-        value = run.truth.scalars.get(self.truth) if isinstance(self.truth, str) else self.truth(run)
+        if isinstance(self.truth, str):
+            value = run.truth.scalars.get(self.truth)
+        else:
+            value = self.truth(run)
         return None if value is None or not np.isfinite(value) else float(value)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -55,7 +56,7 @@ def calibration(pairs: list[tuple[float, bool]]) -> dict[str, Any]:
     right = np.array([float(r) for _, r in pairs])
     edges = np.array([0.0, 0.5, 0.7, 0.85, 0.95, 1.0001])
     bins = []
-    for low, high in zip(edges[:-1], edges[1:], strict=True):
+    for low, high in pairwise(edges):
         here = (stated >= low) & (stated < high)
         if here.any():
             bins.append({"low": float(low), "high": min(float(high), 1.0), "n": int(here.sum()),
@@ -95,8 +96,8 @@ def as_text(name: str, data: dict[str, Any], *, where: bool = False) -> str:
     if data["rows"]:
         out.append(f"  {'figure':34}{'runs':>5}{'5 %':>10}{'median':>10}{'95 %':>10}{'worst':>21}")
         for row, r in data["rows"].items():
-            out.append(f"  {row:34}{r['runs']:5}{r['low']:10.3f}{r['median']:10.3f}{r['high']:10.3f}"
-                       f"{r['min']:11.3f}{r['max']:10.3f}")  # fmt: skip
+            spread = "".join(f"{r[k]:10.3f}" for k in ("low", "median", "high"))
+            out.append(f"  {row:34}{r['runs']:5}{spread}{r['min']:11.3f}{r['max']:10.3f}")
     out += [f"  FAILED {count}x {text}" for text, count in data["failed"].items()]
     return "\n".join(out)
 
