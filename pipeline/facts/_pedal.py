@@ -8,6 +8,8 @@ from pipeline.signals.segments import Bools, Floats
 
 #: % of throttle above the closed stop that still counts as closed: two steps of 8-bit logging.
 CLOSED_MARGIN_PCT = 0.9
+#: % of throttle: the least such margin where the idle position is known.
+LEAST_MARGIN_PCT = 0.45
 #: % an idle control that moves the throttle itself may hold it above the stop.
 IDLE_LIFT_PCT = 6.0
 #: % between closed and open below which a throttle says nothing.
@@ -74,5 +76,13 @@ def _from_throttle(throttle: Floats, running: Bools, resting: Bools) -> Pedal | 
         if level > closed + max(IDLE_LIFT_PCT, 0.35 * (high - closed)):
             return None  # a throttle that stands open at idle is no pedal: a diesel's
         if level <= closed + IDLE_LIFT_PCT:
-            limit = max(limit, level + CLOSED_MARGIN_PCT)
+            limit = level + _idle_margin(throttle[use], idle, level)
     return Pedal(use & (throttle <= limit), closed, high, "throttle")
+
+
+def _idle_margin(values: Floats, idle: Floats, level: float) -> float:
+    """How far a closed throttle may read above its idle level: steps and noise of this log, %."""
+    steps = np.diff(np.unique(np.round(values, 3)))
+    step = float(np.min(steps)) if steps.size else 0.0
+    noise = 1.4826 * float(np.median(np.abs(idle - level)))
+    return float(np.clip(max(1.5 * step, 3.0 * noise), LEAST_MARGIN_PCT, 3.0))

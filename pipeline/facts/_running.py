@@ -20,6 +20,8 @@ DROPOUT_S = 2.5
 SAG_V = 0.9
 #: s: a stopping engine rocks back for less than this, within this long of its last firing.
 ROCKING_S, ROCKING_AFTER_S = 0.6, 2.0
+#: s: no starter gets an engine going sooner after the first row of a log.
+LATE_SPEED_S = 0.4
 #: s of rest before cranking over which the resting voltage is taken.
 REST_S = 5.0
 
@@ -43,6 +45,7 @@ def find_running(time: Floats, rpm: Floats, volts: Floats | None) -> Running:
     sag = _sag(time, speed, volts)
     fast = speed >= RUNNING_RPM
     fast, dropout = _bridge(time, speed, fast, sag)
+    fast = _from_the_first_row(time, speed, fast)
     step = float(np.median(np.diff(time))) if time.size > 1 else 1.0
     running = segments.long_runs(fast, time, seconds=max(CAUGHT_S, min(step, 2.0)))
     turning = ~running & (speed > TURNING_RPM)
@@ -93,6 +96,15 @@ def _bridge(time: Floats, speed: Floats, fast: Bools, sag: Bools) -> tuple[Bools
     keep = ~cranked & back & (between < 0.5)
     gap = segments.spread(fast.size, starts[keep], ends[keep])
     return fast | gap, gap
+
+
+def _from_the_first_row(time: Floats, speed: Floats, fast: Bools) -> Bools:
+    """Count a log's first moments as running where its speed only came a few rows late."""
+    first = int(np.argmax(fast)) if fast.any() else 0
+    early = time[first] - time[0] < LATE_SPEED_S
+    if first == 0 or not early or ((speed[:first] > TURNING_RPM).any()):
+        return fast
+    return np.asarray(fast | (np.arange(fast.size) < first))
 
 
 def _run_down(time: Floats, speed: Floats, running: Bools, turning: Bools, sag: Bools) -> Bools:

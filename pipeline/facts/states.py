@@ -54,6 +54,14 @@ CRUISE_S = 4.0
 CRUISE_FRACTION = 0.05
 #: kPa above the barometer before it is called boost: two steps of 1 kPa logging.
 BOOST_MARGIN_KPA = 2.0
+#: s: pressure pulses of the intake strokes cross the barometer for less than this.
+BOOST_LEAST_S = 0.25
+#: rpm: noise of an engine speed that stands in for the speed of the car.
+COARSE_RPM = 15.0
+#: Share of idle speed under which a stopping engine no longer fires, and s of that run-down.
+UNFIRED_SHARE, RUN_DOWN_S = 0.6, 0.5
+#: s: no car is on the move this soon after its first firing.
+STANDING_S = 10.0
 #: s a changing state has to last: shorter ones are noise at a threshold.
 SHORTEST_S = 0.25
 #: ms: an injector that is not fired logs 0; the shortest real pulse is 0.5 ms and more.
@@ -142,6 +150,7 @@ def compute(view: View) -> States:
     barometer, source = _barometer(view, pressure, rpm)
     throttle = _held(view, "throttle_position")
     idle_rpm = _idle_speed(view, rpm, running, at_rest, rest_known, throttle)
+    running &= ~_run_down(time, rpm, running, idle_rpm)
     pedal = find_pedal(throttle=throttle, pressure=pressure, rpm=rpm, at_rest=at_rest,
                        rest_known=rest_known, running=running, idle_rpm=idle_rpm,
                        barometer_kpa=float(np.median(barometer)))  # fmt: skip
@@ -155,17 +164,19 @@ def compute(view: View) -> States:
     if cut is None:
         cut = _cut_by_lambda(view, time, overrun)
     starts = _starts(time, engine.cranking, running)
-    after = _after_start(view, starts, running)
+    after = _after_start(view, starts, running, moving)
 
     code = np.full(time.size, UNKNOWN, dtype=np.int8)
     code[running] = _CODE["part_load"]
     steady_of = speed if speed is not None and rest_known else rpm
-    slack = 0.3 if rest_known else 15.0
+    slack = 0.0 if rest_known else COARSE_RPM
     cruise = segments.steady(time, steady_of, seconds=CRUISE_S, fraction=CRUISE_FRACTION,
                              slack=slack)  # fmt: skip
     code[running & cruise & (moving if rest_known else True)] = _CODE["cruise"]
     if pressure is not None:
-        code[running & (pressure > barometer + BOOST_MARGIN_KPA)] = _CODE["boost"]
+        high = running & (pressure > barometer + BOOST_MARGIN_KPA)
+        high = segments.fill_gaps(high, time, seconds=BOOST_LEAST_S) & running
+        code[segments.long_runs(high, time, seconds=BOOST_LEAST_S)] = _CODE["boost"]
     code[running & released & at_rest & ~(overrun)] = _CODE["idle"]
     code[overrun] = _CODE["overrun"]
     code = np.where(running, segments.merge_short(code, time, seconds=SHORTEST_S), code)
@@ -254,6 +265,17 @@ def _idle_speed(
     return float(np.clip(np.quantile(values, quantile), 0.6 * default, 1.5 * default))
 
 
+def _run_down(time: Floats, rpm: Floats, running: Bools, idle_rpm: float) -> Bools:
+    """Last moments of each run that ends within the log: spinning out, no longer fired."""
+    out = np.zeros(time.size, dtype=np.bool_)
+    for a, b in zip(*segments.runs(running), strict=True):
+        if b < time.size:
+            fired = np.flatnonzero(rpm[a:b] >= UNFIRED_SHARE * idle_rpm)
+            begin = a + int(fired[-1]) + 1 if fired.size else b
+            out[max(begin, int(np.searchsorted(time, time[b] - RUN_DOWN_S))) : b] = True
+    return out
+
+
 def _idle_reference(view: View, idle_rpm: float) -> Floats:
     """Speed (n,) the idle is held at: the logged target, else raised while the engine is cold."""
     target = _held(view, "idle_speed_target")
@@ -326,7 +348,7 @@ def _starts(time: Floats, cranking: Bools, running: Bools) -> tuple[Start, ...]:
     return tuple(found)
 
 
-def _after_start(view: View, starts: tuple[Start, ...], running: Bools) -> Bools:
+def _after_start(view: View, starts: tuple[Start, ...], running: Bools, moving: Bools) -> Bools:
     """Rows within AFTER_START_S of a firing, the one before the log included (run time)."""
     time = view.time
     after = np.zeros(time.size, dtype=np.bool_)
@@ -338,7 +360,9 @@ def _after_start(view: View, starts: tuple[Start, ...], running: Bools) -> Bools
         good = np.flatnonzero(np.isfinite(run_time))
         if good.size:
             ran = float(run_time[good[0]] - (time[good[0]] - time[0]))
-            if 0.0 <= ran < AFTER_START_S:
+            # A car already moving did not fire seconds ago: that counter is the logger's.
+            standing = ran > STANDING_S or not moving[0]
+            if 0.0 <= ran < AFTER_START_S and standing:
                 after |= time - time[0] < AFTER_START_S - ran
     return after
 
