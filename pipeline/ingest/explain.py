@@ -5,6 +5,7 @@ from pathlib import Path
 from pipeline.channels import CHANNELS
 from pipeline.ingest.reader import read_log
 from pipeline.ingest.reading import ColumnReading, Reading
+from pipeline.ingest.units import known_unit
 from pipeline.ingest.words import find_channels, read_name
 from pipeline.vehicle import Vehicle
 
@@ -64,6 +65,9 @@ def _line(column: ColumnReading) -> str:
         return f'{key} = "time"'
     if column.channel and column.conversion == "none":
         return f'{key} = "{column.channel}"'
+    source, to, _ = column.conversion.partition(" to ")
+    if column.channel and to and known_unit(source):
+        return f'{key} = {{channel = "{column.channel}", unit = "{source}"}}'
     if column.channel:
         return f'# {key} = "{column.channel}"  # read with: {_clean(column.conversion)}'
     likely = [c for c in find_channels(read_name(column.column)) if c in CHANNELS]
