@@ -54,13 +54,15 @@ NOISE: Mapping[str, float] = {
 }
 NOISE_SHARE = 0.035  # of a pressure's own level: intake strokes modulate it by 1 to 2 %
 SATURATED_S = 0.6
+#: kPa below which every throttled engine idles, at sea level with wild cams too.
+UNTHROTTLED_KPA = 80.0
 
 
 def held(time: Floats, values: Mapping[str, Floats], running: Bools) -> list[Suspect]:
     """Find channels that hold one level, their noise apart, while what drives them moves."""
     found = []
     for name, (spread, least_s) in HELD.items():
-        if name not in values:
+        if name not in values or (name == "throttle_position" and _unthrottled(values, running)):
             continue
         own = blocks_of(time, values[name], running)
         drivers = [
@@ -110,6 +112,14 @@ def _longest_hold(
             if k < middle.size and quiet[k]:
                 lowest = highest = middle[k]
     return best
+
+
+def _unthrottled(values: Mapping[str, Floats], running: Bools) -> bool:
+    """Whether load is not set by a throttle: then its plate may rest at one angle for good."""
+    pressure = values.get("manifold_pressure")
+    if pressure is None or not (running & np.isfinite(pressure)).any():
+        return False
+    return float(np.nanquantile(pressure[running], 0.05)) > UNTHROTTLED_KPA
 
 
 def _moved(middle: Floats) -> float:
@@ -165,10 +175,11 @@ def noisy(time: Floats, values: Mapping[str, Floats], quiet: Bools) -> list[Susp
         if size < limit and halves is None:
             continue
         a, b, size = halves if halves is not None else (float(time[0]), float(time[-1]), size)
+        unit = CHANNELS[name].unit
         found.append(
             Suspect(channels=(name,), mode="noise", start_s=a, end_s=b, confidence=0.9,
                     seen="neighbouring samples scatter more than this kind of sensor can",
-                    evidence={"scatter": (size, CHANNELS[name].unit), "usual_at_most": (limit, CHANNELS[name].unit)})
+                    evidence={"scatter": (size, unit), "usual_at_most": (limit, unit)})
         )  # fmt: skip
     return found
 

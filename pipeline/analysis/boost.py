@@ -57,6 +57,8 @@ HISTORY_SESSIONS = 2
 SAME_GEAR = 0.04
 #: Wastegate duty (%) at which it is at rest.
 REST_DUTY_PCT = 5.0
+#: Hz of pressure updates below which a rise after the plateau cannot be told from the spooling.
+CREEP_HZ = 3.0
 #: kPa a creep has to come to over the plateau: twice what a control swings.
 LEAST_RISE_KPA = 6.0
 
@@ -106,7 +108,8 @@ def analyse(view: View) -> Result:
     if loss is not None:
         findings.append(words.boost_loss(view.vehicle, *loss, mixture, against="its target"))
     creep = _creep(runs, view.limits.boost_creep_kpa_per_krpm, has_target=target is not None)
-    if creep:
+    quick = view.info("manifold_pressure").effective_hz >= CREEP_HZ
+    if creep and quick:
         findings.append(words.boost_creep(creep))
     digest: dict[str, Any] = {
         "runs": [_digest(r) for r in runs[:12]],
@@ -320,7 +323,10 @@ def _could_show(view: View, runs: Sequence[BoostRun], boosted: bool) -> dict[str
             smallest=Quantity(value=view.limits.boost_loss_kpa, unit="kPa"),
             over_s=rounded(seconds, 4),
         ),
-        "boost_creep": LimitOfDetection(could_show=plateaus >= 2, over_s=rounded(seconds, 4)),
+        "boost_creep": LimitOfDetection(
+            could_show=plateaus >= 2 and view.info("manifold_pressure").effective_hz >= CREEP_HZ,
+            over_s=rounded(seconds, 4),
+        ),
     }
 
 

@@ -41,6 +41,8 @@ KEEPS_OUT_OF_LOAD = frozenset(
 #: kPa and rpm that count as gentle where nothing has proven itself yet: light load and half the
 #: usual speed range of a petrol engine (a choice, no source).
 GENTLE_KPA, GENTLE_RPM = 80.0, 3000.0
+#: s of log below which nothing is said about driving.
+SHORTEST_S = 20.0
 #: Reasons named in the sentence; the page lists all.
 MOST_REASONS = 3
 
@@ -66,6 +68,8 @@ def conclude(case: Case) -> Result:
 
 
 def _text(case: Case, loud: Sequence[Finding], severity: str) -> str:
+    if case.duration_s < SHORTEST_S and severity in ("info", "watch"):
+        return "The log is too short to say anything about driving."
     if not _ran(case):
         if severity in ("stop", "act"):
             return f"Do not start it yet, because: {_reasons(loud, severity)}."

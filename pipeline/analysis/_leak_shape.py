@@ -1,0 +1,161 @@
+"""The shape of the lean bias over air flow, and the idle as the air finds it: numbers of a leak."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.facts.mixture_inputs import MixtureInputs
+from pipeline.facts.states import States
+from pipeline.signals.segments import Bools, Floats
+
+#: Bins of air flow, as multiples of the smallest usual flow; a leak's bias halves from one to the
+#: next. Six or seven bins span idle to full load.
+BIN_RATIO = 1.55
+BIN_ROWS = 40  # fewer rows of settled running say nothing of a bin
+SETTLED_S = 60.0  # after a start: enrichment and a cold sensor
+WARM_C = 65.0
+CREEP_KMH = 12.0  # a car that creeps in first gear at idle
+METAL_WARM_S = 300.0  # exhaust metal of a driven car is warm after five minutes: common practice
+
+
+@dataclass(frozen=True)
+class LeanShape:
+    """Lean bias in % (reading over target, trims counted) by flow.
+
+    low, high: at the smallest flows and from four times them on; fit_idle: what a bias falling as
+    1/flow says at the smallest flow; misfit: largest bin's distance from it; falling: share of
+    neighbouring bins that fall. cold, warm: mean bias at small flow before and after the metal
+    is warm, None where not seen. seconds of evidence.
+    """
+
+    low: float
+    high: float
+    fit_idle: float
+    misfit: float
+    falling: float
+    cold: float | None
+    warm: float | None
+    flow_low: float
+    seconds: float
+
+
+@dataclass(frozen=True)
+class RestIdle:
+    """Warm idle: medians, None where not logged; seconds it lasted.
+
+    creeping: the car never stood; it crept with the pedal released, which a leak can make it do.
+    """
+
+    pressure: float | None
+    air_control: float | None
+    over_target: float | None
+    rpm: float
+    lean: float | None
+    seconds: float
+    creeping: float = 0.0
+
+
+def lean_pct(m: MixtureInputs) -> Floats:
+    """Lean bias (n,) in %: what the reading is above the target, and what trims hide of it."""
+    return np.asarray(100.0 * (np.log(m.reading / m.target) + np.log(m.trim)))
+
+
+def usable(m: MixtureInputs) -> Bools:
+    """Rows whose reading can be held against the target: settled, not after a fuel cut."""
+    cut_lately = np.zeros(m.cut.size, dtype=bool)
+    edge = np.flatnonzero(np.diff(m.cut.astype(np.int8)) == -1)
+    for k in edge[:5000]:
+        cut_lately[k : k + max(3, int(1.5 / max(m.update_s, 0.02)))] = True
+    return np.asarray(
+        m.fuelled & m.settled & m.measured & ~m.cut & ~cut_lately
+        & (m.since_start_s > SETTLED_S) & np.isfinite(m.target) & np.isfinite(m.flow)
+        & (m.target > 0.93)
+    )  # fmt: skip
+
+
+def lean_shape(time: Floats, m: MixtureInputs) -> LeanShape | None:
+    """Fit a + b / flow to the bias, bin by bin; None with too little evidence."""
+    use = usable(m)
+    if np.count_nonzero(use) < 5 * BIN_ROWS:
+        return None
+    e = lean_pct(m)
+    use &= np.isfinite(e) & (m.flow > 0.3)
+    q, y = m.flow[use], e[use]
+    if q.size < 5 * BIN_ROWS:
+        return None
+    base = float(np.percentile(q, 2))
+    index = np.clip((np.log(q / base) / np.log(BIN_RATIO)).astype(int), 0, 9)
+    flows, levels, weights = [], [], []
+    for k in range(10):
+        inside = index == k
+        count = int(np.count_nonzero(inside))
+        if count >= BIN_ROWS:
+            flows.append(float(np.median(q[inside])))
+            levels.append(float(np.median(y[inside])))
+            weights.append(np.sqrt(min(count, 2000)))
+    if len(flows) < 3 or flows[-1] < 3.0 * flows[0]:
+        return None
+    x, z, w = 1.0 / np.array(flows), np.array(levels), np.array(weights)
+    design = np.stack([np.ones_like(x), x], axis=1)
+    offset, slope = np.linalg.lstsq(design * w[:, None], z * w, rcond=None)[0]
+    late = z[np.array(flows) >= 3.0 * flows[0]]
+    warm_rows = m.since_start_s > METAL_WARM_S
+    small = q < 2.5 * flows[0]
+
+    def at_small(rows: Bools) -> float | None:
+        picked = y[rows[use] & small]
+        return float(np.median(picked)) if picked.size >= BIN_ROWS else None
+
+    step = float(np.median(np.diff(time))) if time.size > 1 else 1.0
+    return LeanShape(
+        low=float(z[0]), high=float(np.median(late)), fit_idle=float(slope * x[0]),
+        misfit=float(np.max(np.abs(z - offset - slope * x))),
+        falling=float(np.mean(np.diff(z) < 0.3)),
+        cold=at_small(~warm_rows), warm=at_small(warm_rows),
+        flow_low=flows[0], seconds=float(q.size) * step,
+    )  # fmt: skip
+
+
+def rest_idle(
+    time: Floats, states: States, m: MixtureInputs | None, *, coolant: Floats | None,
+    speed: Floats | None, pressure: Floats | None, air_control: Floats | None,
+    target: Floats | None,
+) -> RestIdle | None:  # fmt: skip
+    """Find the warm idle at rest, whatever its speed; None with less than 8 s of it."""
+    since = time - (states.first_running_s if states.first_running_s is not None else time[0])
+    rows = states.running & states.pedal_released & ~states.dropout & ~states.fuel_cut
+    rows &= since > SETTLED_S
+    if coolant is not None:
+        rows &= np.nan_to_num(coolant, nan=100.0) > WARM_C
+    else:
+        rows &= since > METAL_WARM_S
+    step = float(np.median(np.diff(time))) if time.size > 1 else 1.0
+    at_rest = rows & states.at_rest
+    creeping = np.count_nonzero(at_rest) * step < 8.0 and speed is not None
+    if creeping and speed is not None:
+        rows &= np.nan_to_num(speed, nan=99.0) < CREEP_KMH
+    else:
+        rows = at_rest
+    seconds = float(np.count_nonzero(rows)) * step
+    if seconds < 8.0:
+        return None
+    lean = None
+    if m is not None:
+        picked = lean_pct(m)[rows & usable(m)]
+        picked = picked[np.isfinite(picked)]
+        lean = float(np.median(picked)) if picked.size >= 20 else None
+    goal = _median(target, rows)
+    rpm = float(np.median(states.rpm[rows]))
+    return RestIdle(
+        pressure=_median(pressure, rows), air_control=_median(air_control, rows),
+        over_target=None if goal is None or goal < 300.0 else rpm - goal, rpm=rpm, lean=lean,
+        seconds=seconds, creeping=float(creeping),
+    )  # fmt: skip
+
+
+def _median(values: Floats | None, rows: Bools) -> float | None:
+    if values is None:
+        return None
+    picked = values[rows]
+    picked = picked[np.isfinite(picked)]
+    return float(np.median(picked)) if picked.size >= 20 else None

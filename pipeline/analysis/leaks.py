@@ -1,0 +1,328 @@
+"""Air where it does not belong: behind the throttle or air meter, or before the lambda sensor."""
+
+from collections.abc import Sequence
+from typing import Any
+
+import msgspec
+import numpy as np
+
+from pipeline.analysis._leak_shape import LeanShape, RestIdle, lean_shape, rest_idle
+from pipeline.facts.mixture_inputs import MixtureInputs
+from pipeline.facts.states import States
+from pipeline.meta import Earlier, Meta, Own
+from pipeline.results import (
+    Cause,
+    Check,
+    Finding,
+    LimitOfDetection,
+    Quantity,
+    Result,
+    evidence,
+    rounded,
+)
+from pipeline.session import View
+from pipeline.vehicle import Vehicle
+
+META = Meta(
+    question="Does air leak into the intake or into the exhaust before the sensor?",
+    version=1,
+    kinds=("intake_leak", "exhaust_leak"),
+    references=(
+        "dilution of exhaust by leaked air: oxygen balance",
+        "idle pressure, air control and lean bias over flow: common practice, no source",
+    ),
+    needs=("engine_speed",),
+    uses=("manifold_pressure", "mass_air_flow", "idle_air_control", "idle_speed_target",
+          "coolant_temperature", "lambda", "vehicle_speed"),
+    facts=("states",),
+    optional_facts=("mixture_inputs",),
+    shortest_s=30.0,
+    step=2,
+)  # fmt: skip
+
+# Sizes: common practice, no source, unless said.
+EXHAUST_PCT = 4.5  # bias at the smallest flow above that at large flow; finished tables stay below
+UNTHROTTLED_KPA = 80.0  # an engine that idles above it is not throttled: no vacuum to leak into
+EXHAUST_RISE_PCT = 3.0  # over the vehicle's own
+METER_PCT = 5.0  # the same for metered engines, whose idle cells are rarely finished
+HIGH_IDLE_KPA = (46.0, 80.0)  # warm idles of open logs lie at 25-43; a diesel's above 90
+SHAPE_SHARE = 0.45  # largest distance from 1/flow, as a share of the bias
+CLOSED_PCT = 1.2  # an air control that is shut
+OVER_RPM = 45.0  # idle speed above its target with the control shut
+LEAN_ON_TARGET_PCT = 6.0
+OWN_SESSIONS = 2
+PAIR = ("intake leak", "exhaust leak before the sensor")
+
+
+def analyse(view: View) -> Result:
+    """Measure idle and lean bias; judge what needs no history."""
+    states: States = view.fact("states")
+    m: MixtureInputs | None = view.fact("mixture_inputs")
+    sensing = view.vehicle.engine.load_sensing or (
+        "air_meter" if view.has("mass_air_flow") and not view.has("manifold_pressure")
+        else "speed_density"
+    )  # fmt: skip
+    idle = rest_idle(
+        view.time, states, m, coolant=view.get("coolant_temperature"),
+        speed=view.get("vehicle_speed"), pressure=view.get("manifold_pressure"),
+        air_control=view.get("idle_air_control"), target=view.get("idle_speed_target"),
+    )  # fmt: skip
+    shape = lean_shape(view.time, m) if m is not None else None
+    if idle is None and shape is None:
+        return Result(
+            status="not_judged",
+            why="no warm idle at rest, and too little settled running with lambda and its target",
+        )
+    digest: dict[str, Any] = {
+        "sensing": sensing,
+        "duration_s": view.duration_s,
+        "idle": None if idle is None else _plain(idle),
+        "shape": None if shape is None else _plain(shape),
+        "barometer_kpa": rounded(states.barometer_kpa, 4),
+    }
+    return _conclude(digest, view.vehicle, ())
+
+
+def judge(own: Own, history: Sequence[Earlier]) -> Result:
+    """Judge again with the vehicle's own idle and bias of earlier sessions."""
+    if "sensing" not in own.result.digest:
+        return own.result
+    past = [e for e in history if e.digest.get("sensing") == own.result.digest["sensing"]]
+    judged = _conclude(own.result.digest, own.vehicle, past[-20:])
+    return msgspec.structs.replace(judged, metrics=own.result.metrics, figures=own.result.figures)
+
+
+def _conclude(digest: dict[str, Any], vehicle: Vehicle, past: Sequence[Earlier]) -> Result:
+    idle = RestIdle(**digest["idle"]) if digest["idle"] else None
+    shape = LeanShape(**digest["shape"]) if digest["shape"] else None
+    end = float(digest["duration_s"])
+    clean = [e for e in past if not any(f.kind in META.kinds for f in e.findings)]
+    own_p = _own(clean, "idle", "pressure")
+    own_air = _own(clean, "idle", "air_control")
+    own_bias = [
+        float(e.digest["shape"]["low"] - e.digest["shape"]["high"])
+        for e in clean if e.digest.get("shape")
+    ]  # fmt: skip
+    sensing = str(digest["sensing"])
+    unmetered = idle is not None and _extra_air(idle, own_air)
+    findings = []
+    lean_low = shape is not None and _falls_with_flow(shape, own_bias, sensing)
+    if sensing == "speed_density":
+        found = _speed_density(idle, own_p, own_air, vehicle, end) if idle is not None else None
+        findings += [found] if found is not None else []
+        if lean_low and shape is not None:
+            findings.append(_exhaust(shape, own_bias, end, tie=False))
+    elif lean_low and shape is not None:
+        bias = shape.low - shape.high
+        if unmetered or bias > 25.0 or (idle is None and not _shrinks(shape)):
+            sure = 0.85 if unmetered else 0.6
+            findings.append(_metered(shape, idle, end, sure, tie=not unmetered))
+        else:
+            findings.append(_exhaust(shape, own_bias, end, tie=True))
+    elif unmetered and idle is not None and shape is None:
+        findings.append(_shut(idle, end, 0.55))
+    why = (
+        "; ".join(f.detail.split(". ")[0] for f in findings) + "."
+        if findings
+        else _nothing(idle, shape, own_p)
+    )
+    could_exhaust = shape is not None
+    could_intake = idle is not None and (
+        (sensing == "speed_density"
+         and (idle.air_control is not None or (idle.pressure is not None and bool(own_p))))
+        or (sensing != "speed_density" and shape is not None)
+    )  # fmt: skip
+    return Result(
+        status="found" if findings else "clear",
+        why=why,
+        findings=findings,
+        digest=digest,
+        limits_of_detection={
+            "exhaust_leak": LimitOfDetection(
+                could_show=could_exhaust,
+                smallest=Quantity(value=EXHAUST_PCT, unit="%") if could_exhaust else None,
+                over_s=round(shape.seconds, 1) if shape else 0.0,
+            ),
+            "intake_leak": LimitOfDetection(
+                could_show=could_intake,
+                smallest=Quantity(value=vehicle.limits.idle_pressure_rise_kpa, unit="kPa")
+                if could_intake and sensing == "speed_density" else None,
+                over_s=round(idle.seconds, 1) if idle else 0.0,
+            ),
+        },
+    )  # fmt: skip
+
+
+def _plain(data: Any) -> dict[str, float | None]:
+    return {k: None if v is None else rounded(float(v), 5) for k, v in vars(data).items()}
+
+
+def _own(past: Sequence[Earlier], part: str, name: str) -> list[float]:
+    values = [(e.digest.get(part) or {}).get(name) for e in past]
+    return [float(v) for v in values if v is not None]
+
+
+def _extra_air(idle: RestIdle, own_air: Sequence[float]) -> bool:
+    """Whether the engine gets air at idle that nobody gives it."""
+    over = idle.over_target is not None and idle.over_target >= OVER_RPM
+    shut = idle.air_control is not None and idle.air_control <= CLOSED_PCT
+    lower = (
+        idle.air_control is not None and len(own_air) >= OWN_SESSIONS
+        and idle.air_control <= float(np.median(own_air)) - 2.0
+    )  # fmt: skip
+    if idle.creeping:
+        return over and idle.over_target is not None and idle.over_target >= 2 * OVER_RPM
+    return (over and (shut or lower or idle.air_control is None)) or (shut and lower)
+
+
+def _falls_with_flow(shape: LeanShape, own: Sequence[float], sensing: str) -> bool:
+    """Whether the bias is lean at small flow and falls off as 1/flow."""
+    bias = shape.low - shape.high
+    least = EXHAUST_PCT if sensing == "speed_density" else METER_PCT
+    if len(own) >= OWN_SESSIONS:
+        usual = float(np.median(own))
+        if bias - usual < EXHAUST_RISE_PCT:
+            return False
+        least = min(least, EXHAUST_RISE_PCT + max(usual, 0.0))
+    return (
+        bias >= least and shape.low > 2.5 and shape.fit_idle >= 0.6 * least
+        and shape.misfit <= SHAPE_SHARE * bias + 1.0 and shape.falling >= 0.6
+        and not _grows(shape)
+    )  # fmt: skip
+
+
+def _shrinks(shape: LeanShape) -> bool:
+    return shape.cold is None or shape.warm is None or shape.cold > shape.warm + 0.7
+
+
+def _grows(shape: LeanShape) -> bool:
+    """Whether the bias at small flow is clearly larger with warm metal: no leak does that."""
+    return shape.cold is not None and shape.warm is not None and shape.warm > shape.cold + 4.0
+
+
+def _speed_density(
+    idle: RestIdle, own_p: Sequence[float], own_air: Sequence[float], vehicle: Vehicle, end: float
+) -> Finding | None:
+    limit = vehicle.limits.idle_pressure_rise_kpa
+    on_target = idle.lean is None or abs(idle.lean) <= LEAN_ON_TARGET_PCT
+    extra = _extra_air(idle, own_air)
+    throttled = len(own_p) >= OWN_SESSIONS and float(np.median(own_p)) < UNTHROTTLED_KPA
+    if idle.pressure is not None and throttled:
+        usual = float(np.median(own_p))
+        rise = idle.pressure - usual
+        over = idle.over_target is not None and idle.over_target >= OVER_RPM
+        sure_air = extra or over or (idle.air_control is None and idle.over_target is None)
+        if rise >= limit and sure_air and on_target:
+            sure = 0.88 if extra or over else 0.55
+            air = "" if idle.air_control is None else f", air control at {idle.air_control:.0f} %"
+            return _intake(
+                end, sure,
+                f"At warm idle the manifold stands at {idle.pressure:.1f} kPa, {rise:.1f} kPa over "
+                f"this vehicle's own{air}",
+                {"idle_pressure": (idle.pressure, "kPa"), "over_own": (rise, "kPa"),
+                 **_idle_evidence(idle)}, tie=False,
+            )  # fmt: skip
+    over = idle.over_target is not None and idle.over_target >= OVER_RPM
+    high = idle.pressure is not None and HIGH_IDLE_KPA[0] <= idle.pressure <= HIGH_IDLE_KPA[1]
+    if idle.creeping and not (high and over):
+        return None
+    return _shut(idle, end, 0.7 if on_target else 0.5) if extra or (high and over) else None
+
+
+def _shut(idle: RestIdle, end: float, sure: float) -> Finding:
+    over = "" if idle.over_target is None else f" and {idle.over_target:.0f} rpm over its target"
+    control = (
+        "" if idle.air_control is None else f" with the air control at {idle.air_control:.0f} %"
+    )
+    stands = "" if idle.pressure is None else f", the manifold at {idle.pressure:.0f} kPa"
+    return _intake(end, sure, f"The warm engine idles at {idle.rpm:.0f} rpm{over}{control}{stands}",
+                   _idle_evidence(idle), tie=False)  # fmt: skip
+
+
+def _metered(
+    shape: LeanShape, idle: RestIdle | None, end: float, sure: float, *, tie: bool
+) -> Finding:
+    seen = (
+        f"The mixture is {shape.low:.0f} % lean at {shape.flow_low:.1f} g/s and "
+        f"{shape.high:.0f} % at large flow: air that is not metered"
+    )
+    return _intake(end, sure, seen, {"lean_low_flow": (shape.low, "%"),
+                   "lean_large_flow": (shape.high, "%"),
+                   **(_idle_evidence(idle) if idle is not None else {})}, tie=tie)  # fmt: skip
+
+
+def _idle_evidence(idle: RestIdle) -> dict[str, tuple[float, str]]:
+    out: dict[str, tuple[float, str]] = {"idle_speed": (idle.rpm, "rpm")}
+    for name, value, unit in (("air_control", idle.air_control, "%"),
+                              ("over_target", idle.over_target, "rpm"),
+                              ("lean_at_idle", idle.lean, "%")):  # fmt: skip
+        if value is not None:
+            out[name] = (value, unit)
+    return out
+
+
+def _intake(
+    end: float, sure: float, seen: str, shown: dict[str, tuple[float, str]], *, tie: bool
+) -> Finding:
+    other = 0.35 if tie else 0.08
+    tail = (" An exhaust leak before the sensor looks the same here: this log cannot tell them "
+            "apart.") if tie else ""  # fmt: skip
+    return Finding(
+        kind="intake_leak", severity="watch", confidence=round(sure, 3), start_s=0.0, end_s=end,
+        title="Air seems to enter the intake past the throttle",
+        detail=f"{seen}. Mend it before any tuning: the table would be bent around it.{tail}",
+        step=2, blocks=["lean_running", "rich_running", "trim_limit", "idle_hunting", "stall"],
+        channels=["idle_air_control", "engine_speed"],
+        evidence=evidence(**shown),
+        likely_causes=[Cause(cause=PAIR[0], probability=0.9 - other - 0.1),
+                       Cause(cause=PAIR[1], probability=other),
+                       Cause(cause="throttle stop screw or idle control", probability=0.12)],
+        next_checks=[
+            Check(text="Smoke or soap test of hoses and gaskets, engine off",
+                  tool="smoke machine or low-pressure air and soap", engine="off_cold", minutes=30,
+                  decides=list(PAIR)),
+        ],
+    )  # fmt: skip
+
+
+def _exhaust(shape: LeanShape, own: Sequence[float], end: float, *, tie: bool) -> Finding:
+    shrinks = shape.cold is not None and shape.warm is not None and _shrinks(shape)
+    sure = 0.7 + (0.12 if shrinks else 0.0) + (0.08 if len(own) >= OWN_SESSIONS else 0.0)
+    sure -= 0.15 if tie else 0.0
+    heat = (
+        f"; cold metal {shape.cold:.0f} %, warm {shape.warm:.0f} %"
+        if shape.cold is not None and shape.warm is not None else ""
+    )  # fmt: skip
+    shown = {"lean_low_flow": (shape.low, "%"), "lean_large_flow": (shape.high, "%"),
+             "at_flow": (shape.flow_low, "g/s")}  # fmt: skip
+    if shape.cold is not None and shape.warm is not None:
+        shown |= {"lean_cold": (shape.cold, "%"), "lean_warm": (shape.warm, "%")}
+    tail = " An intake leak looks much the same on a metered engine." if tie else ""
+    return Finding(
+        kind="exhaust_leak", severity="watch", confidence=round(sure, 3), start_s=0.0, end_s=end,
+        title="Air seems to leak into the exhaust before the lambda sensor",
+        detail=f"The reading is {shape.low:.0f} % lean at {shape.flow_low:.1f} g/s and "
+        f"{shape.high:.0f} % at large flow, as 1/flow{heat}. The engine itself may run richer than "
+        f"shown.{tail} Exhaust gas in the cabin carries carbon monoxide: windows open.",
+        step=2, blocks=["lean_running", "rich_running", "trim_limit", "transient_mixture"],
+        channels=["lambda"],
+        evidence=evidence(**shown),
+        likely_causes=[Cause(cause=PAIR[1], probability=0.5 if tie else 0.72),
+                       Cause(cause=PAIR[0], probability=0.35 if tie else 0.06),
+                       Cause(cause="injector data at small pulses", probability=0.1)],
+        next_checks=[
+            Check(text="Cold start, listen and soap the joints before the sensor", tool="soap, ear",
+                  engine="idle", minutes=15, decides=list(PAIR)),
+        ],
+    )  # fmt: skip
+
+
+def _nothing(idle: RestIdle | None, shape: LeanShape | None, own_p: Sequence[float]) -> str:
+    parts = []
+    if shape is not None:
+        parts.append(f"the lean bias at small flow is {shape.low - shape.high:+.1f} % of that at "
+                     "large flow")  # fmt: skip
+    if idle is not None and idle.pressure is not None:
+        rise = f", {idle.pressure - float(np.median(own_p)):+.1f} kPa to its own" if own_p else ""
+        parts.append(f"the warm idle stands at {idle.pressure:.1f} kPa{rise}")
+    return ("nothing speaks of a leak: " + " and ".join(parts)) if parts else "no sign of a leak"
