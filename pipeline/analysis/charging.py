@@ -152,8 +152,9 @@ def _low(view: View, time: Floats, volts: Floats, rows: Bools) -> Finding:
             for_seconds=(float(at[-1] - at[0]), "s"),
         ),
         likely_causes=[
-            Cause(cause="alternator, regulator or belt", probability=0.65),
-            Cause(cause="cable or ground between alternator and controller", probability=0.25),
+            Cause(cause="alternator, regulator or belt", probability=0.6),
+            Cause(cause="cable or ground between alternator and controller", probability=0.2),
+            Cause(cause="charging paused by the car's own energy control", probability=0.15),
         ],
         next_checks=[
             Check(text="Compare the voltage at the battery's posts with the logged one",

@@ -44,6 +44,9 @@ SOAK_S = 60.0
 SUSTAINED_S = 5.0
 #: s of the window whose median is the level a dip is measured from.
 DIP_WINDOW_S = 41
+#: degC from which the usual swing is taken, blocks it needs, share of quieter blocks, most in K
+#: (an open drive shows a sound thermostat swinging 4 K every half minute).
+SWING_FROM_C, SWING_BLOCKS, SWING_SHARE, LARGEST_SWING_K = 65.0, 5, 0.35, 3.0
 #: Earlier sessions that make the vehicle's own plateau known, by the contract.
 OWN_SESSIONS = 3
 #: s within which a reading of 95 degC and more has to have been seen before a sudden fall.
@@ -79,7 +82,7 @@ def analyse(view: View) -> Result:
     loss = _loss(view, falls, trace)
     findings += loss
     if not loss:
-        findings += _air(view, falls)
+        findings += _air(view, falls, _usual_swing(trace, live))
     hot = float(np.max(trace.coolant[live]))
     ran = float(live.sum())
     return Result(
@@ -177,18 +180,38 @@ def _heat(view: View, trace: CoolingTrace, mask: Bools) -> list[Finding]:
     return []
 
 
-def _dips(view: View, trace: CoolingTrace, live: Bools) -> list[_Dip]:
-    """Falls of the reading below its surroundings by the step limits, 1 to 20 s long."""
+def _depths(trace: CoolingTrace, live: Bools) -> tuple[Floats, Floats, Floats]:
+    """Reading, level around it, and how far it lies under that level; one value a second."""
     raw = np.where(live, trace.raw, np.nan)
-    if raw.size < DIP_WINDOW_S:
-        return []
     half = DIP_WINDOW_S // 2
     padded = np.pad(raw, half, mode="edge")
     windows = np.lib.stride_tricks.sliding_window_view(padded, DIP_WINDOW_S)
     some = np.isfinite(windows).any(axis=1)
     base = np.full(raw.size, np.nan)
     base[some] = np.nanquantile(windows[some], 0.6, axis=1)
-    depth = base - raw
+    return raw, base, base - raw
+
+
+def _usual_swing(trace: CoolingTrace, live: Bools) -> float:
+    """K by which the warm reading dips all the time: a lively thermostat, which is healthy."""
+    if trace.raw.size < DIP_WINDOW_S:
+        return 0.0
+    raw, _, depth = _depths(trace, live)
+    depth = np.where(raw >= SWING_FROM_C, depth, np.nan)
+    count = depth.size // DIP_WINDOW_S
+    blocks = depth[: count * DIP_WINDOW_S].reshape(count, DIP_WINDOW_S)
+    deepest = np.max(np.nan_to_num(blocks), axis=1)[np.isfinite(blocks).mean(axis=1) > 0.5]
+    if deepest.size < SWING_BLOCKS:
+        return 0.0
+    # No thermostat swings further than this; what does is what is looked for.
+    return min(float(np.quantile(deepest, SWING_SHARE)), LARGEST_SWING_K)
+
+
+def _dips(view: View, trace: CoolingTrace, live: Bools) -> list[_Dip]:
+    """Falls of the reading below its surroundings by the step limits, 1 to 20 s long."""
+    if trace.raw.size < DIP_WINDOW_S:
+        return []
+    raw, base, depth = _depths(trace, live)
     starts, ends = segments.runs(np.nan_to_num(depth) >= view.limits.air_step_min_k)
     dips = []
     for a, b in zip(starts, ends, strict=True):
@@ -311,13 +334,10 @@ def _pulling(trace: CoolingTrace, dip: _Dip) -> bool:
     return float(np.nanmean(trace.air[rows])) > float(np.nanquantile(usual, 0.25)) * 1.3
 
 
-def _air(view: View, dips: list[_Dip]) -> list[Finding]:
+def _air(view: View, dips: list[_Dip], swing: float) -> list[Finding]:
     limits = view.limits
-    steps = [
-        d
-        for d in dips
-        if limits.air_step_min_k <= d.depth <= limits.air_step_max_k * 2 and d.level >= 60.0
-    ]
+    least = limits.air_step_min_k + swing
+    steps = [d for d in dips if least <= d.depth <= limits.air_step_max_k * 2 and d.level >= 60.0]
     if len(steps) < 2:
         return []
     deepest = max(d.depth for d in steps)

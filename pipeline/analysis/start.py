@@ -55,6 +55,8 @@ DIED_EARLY_S = 5.0
 SHORTEST_TRY_S = 0.25
 #: s of the cranking left out at each end for its mean speed: spinning up, and the first firing.
 EDGE_S = 0.15
+#: Hz of changes of the speed below which they limit how well cranking is timed.
+SLOW_HZ = 3.0
 #: s after firing in which the speed's peak is the flare, and s in which the idle has settled.
 FLARE_S = 5.0
 SETTLED_S = (10.0, 20.0)
@@ -183,9 +185,12 @@ def _measure(view: View, states: States, start: Start) -> Crank:
     around = (time >= tries[0][0] - 5.0) & (time <= tries[-1][1] + 2.0)
     coolant = _median(view.get("coolant_temperature"), around)
     flare, steady = _caught(view, states, start.running_s)
-    step = float(
-        np.median(np.diff(time[max(0, int(np.searchsorted(time, tries[0][0])) - 5) :][:40]))
-    )
+    first = max(0, int(np.searchsorted(time, tries[0][0])) - 5)
+    step = float(np.median(np.diff(time[first : first + 40])))
+    # Rows that only repeat the speed sharpen nothing: its own updates count.
+    rate = view.info("engine_speed").effective_hz
+    if 0.0 < rate < SLOW_HZ:
+        step = max(step, 1.0 / rate)
     return Crank(
         tries=tries,
         running_s=start.running_s,

@@ -93,7 +93,9 @@ def judge(own: Own, history: Sequence[Earlier]) -> Result:
     restarted = (again is not None and again < own.vehicle.limits.controller_reset_s) or (
         again is None and bool(now.get("began_dead"))
     )
-    if not (alive and restarted):
+    gap = now.get("continued_after_s")
+    soon = gap is None or gap <= own.vehicle.limits.controller_reset_s
+    if not (alive and restarted and soon):
         return own.result
     finding = _reset_finding(
         0.0, 0.0, 0.85 if again is not None else 0.6, then.get("least_volts"),
@@ -129,6 +131,7 @@ def _edges(view: View, states: States) -> dict[str, float | bool | None]:
         "ended_cranking": bool(states.cranking[-1]),
         "least_volts": least,
         "run_time_start": began,
+        "continued_after_s": view.continues.gap_s if view.continues is not None else None,
         "began_dead": not bool(states.running[early].any()),
     }
 
