@@ -1,0 +1,119 @@
+"""What the findings look like together: causes that explain them, and the check that decides."""
+
+from collections.abc import Mapping, Sequence
+
+from pipeline.analysis._causes import (
+    UNKNOWN,
+    CauseEntry,
+    Model,
+    posterior,
+    priors,
+    read_model,
+)
+from pipeline.analysis._signs import kinds_of, last_work, observe
+from pipeline.meta import Case, Meta
+from pipeline.results import DiagnosisItem, Result, rounded
+
+META = Meta(
+    question="What does all this look like together?",
+    version=1,
+    kinds=(),
+    references=(
+        "Noisy-or of causes and signs: Pearl 1988, Probabilistic Reasoning in Intelligent Systems.",
+        "Shares of causes and signs: common practice, no source (causes.toml).",
+    ),
+    step=0,
+    order=5,
+)
+
+#: Causes named at most, and the least probability worth naming.
+MOST, LEAST = 5, 0.04
+#: Two causes within this factor of each other are called a tie where the file says they can be.
+TIE_FACTOR = 3.0
+
+
+def conclude(case: Case) -> Result:
+    """Rank the causes that explain the session's findings together."""
+    loud = [f for f in case.findings if f.severity != "info"]
+    if not loud:
+        return Result(status="clear", why="there is nothing to explain")
+    model = read_model()
+    seen = {name: observe(sign, case) for name, sign in model.sign.items()}
+    if True not in seen.values():
+        return Result(status="found", why="nothing known fits these findings; the cause is open",
+                      diagnosis=[_unknown(1.0, [f.kind for f in loud])])  # fmt: skip
+    work = last_work(case)
+    cleared = [e.item for e in case.logbook if e.kind == "check" and e.item]
+    weight = priors(model, touched=work.touched if work else (), cleared=cleared)
+    chance = posterior(model, seen, weight)
+    items = _items(model, seen, chance, [f.kind for f in loud])
+    best = items[0]
+    return Result(
+        status="found",
+        why=f"most likely: {best.cause} ({100 * best.probability:.0f} %)",
+        diagnosis=items,
+        digest={"seen": sorted(k for k, v in seen.items() if v is True)},
+    )
+
+
+def _items(
+    model: Model,
+    seen: Mapping[str, bool | None],
+    chance: Mapping[str, float],
+    kinds: Sequence[str],
+) -> list[DiagnosisItem]:
+    by_id = {c.id: c for c in model.cause}
+    ranked = sorted(chance.items(), key=lambda kv: (-kv[1], kv[0]))
+    kept = [(k, p) for k, p in ranked if p >= LEAST][:MOST] or ranked[:1]
+    items = []
+    for cause_id, probability in kept:
+        if cause_id == UNKNOWN:
+            items.append(_unknown(probability, kinds))
+            continue
+        cause = by_id[cause_id]
+        items.append(
+            DiagnosisItem(
+                cause=cause.name,
+                probability=rounded(min(probability, 0.99), 3),
+                explains=_explains(model, cause, seen, kinds),
+                next_check=_check(cause, by_id, kept),
+            )
+        )
+    return items
+
+
+def _explains(
+    model: Model, cause: CauseEntry, seen: Mapping[str, bool | None], kinds: Sequence[str]
+) -> list[str]:
+    """Kinds found in this session that the cause accounts for."""
+    spoken = set(cause.explains)
+    for sign in cause.signs:
+        if seen.get(sign) is True:
+            spoken |= set(kinds_of([*model.sign[sign].any, *model.sign[sign].all]))
+    return [k for k in dict.fromkeys(kinds) if k in spoken]
+
+
+def _check(
+    cause: CauseEntry, by_id: Mapping[str, CauseEntry], kept: Sequence[tuple[str, float]]
+) -> str:
+    """The cause's own check; said to tie where a log cannot tell it from a likely other."""
+    text = f"{cause.check.text} ({cause.check.tool}, {cause.check.minutes:.0f} min)"
+    chance = dict(kept)
+    mine = chance.get(cause.id, 0.0)
+    ties = [
+        by_id[t].name
+        for t in cause.ties
+        if t in chance and mine < TIE_FACTOR * chance[t] and chance[t] < TIE_FACTOR * mine
+    ]
+    if ties:
+        text += f". From logs it cannot be told from: {'; '.join(ties)}"
+    return text
+
+
+def _unknown(probability: float, kinds: Sequence[str]) -> DiagnosisItem:
+    return DiagnosisItem(
+        cause="something this list does not know",
+        probability=rounded(min(probability, 1.0), 3),
+        explains=list(dict.fromkeys(kinds)),
+        next_check="Work through the findings one by one, in their order",
+    )

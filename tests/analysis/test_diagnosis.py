@@ -1,0 +1,118 @@
+"""diagnosis: causes and signs as data; a cause is added by editing the file alone."""
+
+from importlib import resources
+
+import pytest
+
+from pipeline.analysis._causes import UNKNOWN, posterior, priors, read_model
+from pipeline.analysis.diagnosis import conclude
+from pipeline.logbook import Entry
+from pipeline.meta import Case
+from pipeline.results import Finding, LimitOfDetection, Result, Severity
+from pipeline.vehicle import DEFAULT_VEHICLE
+
+
+def finding(kind: str, severity: Severity = "watch", **more: object) -> Finding:
+    return Finding(kind=kind, severity=severity, confidence=0.9, start_s=0, end_s=1, title=kind,
+                   detail="", step=2, **more)  # type: ignore[arg-type]  # fmt: skip
+
+
+def case(*findings: Finding, looked: tuple[str, ...] = (), logbook: tuple[Entry, ...] = ()) -> Case:
+    limits = {k: LimitOfDetection(could_show=True) for k in looked}
+    result = Result(status="found", why="x", findings=list(findings), limits_of_detection=limits)
+    return Case(session_id="x", start_time="2026-05-01T10:00:00", duration_s=600,
+                vehicle=DEFAULT_VEHICLE, channels=frozenset(), results={"a": result},
+                logbook=logbook)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("kind", "cause"),
+    [
+        ("thermostat_stuck_open", "thermostat stuck open"),
+        ("exhaust_leak", "exhaust leak before the sensor"),
+        ("controller_reset", "supply relay or ground of the controller"),
+        ("low_charging_voltage", "alternator, regulator or belt"),
+        ("crank_signal_loss", "crank signal marginal"),
+        ("air_in_coolant", "coolant low or air pocket"),
+        ("misfire_under_load", "weak spark (gap, coil, dwell)"),
+        ("boost_creep", "wastegate creeps, sticks or its hose is off"),
+    ],
+)
+def test_a_telling_sign_names_its_cause(kind: str, cause: str) -> None:
+    result = conclude(case(finding(kind)))
+    assert result.diagnosis[0].cause == cause
+    assert kind in result.diagnosis[0].explains
+    assert sum(d.probability for d in result.diagnosis) < 2.0
+
+
+def test_nothing_found_needs_no_cause() -> None:
+    assert conclude(case()).diagnosis == []
+
+
+def test_what_fits_nothing_stays_unknown() -> None:
+    assert conclude(case(finding("log_gap"))).diagnosis[0].cause == (
+        "something this list does not know"
+    )
+
+
+def test_pairs_that_tie_are_said_to_tie() -> None:
+    items = conclude(case(finding("rough_running", "act"))).diagnosis
+    assert {items[0].cause, items[1].cause} == {
+        "one cylinder dead on the ignition side",
+        "one cylinder dead on the injector side",
+    }
+    assert "cannot be told from" in items[0].next_check
+
+
+def test_the_last_work_moves_the_order() -> None:
+    import datetime as dt
+
+    work = Entry(date=dt.datetime(2026, 4, 28), text="injectors cleaned", touched=["fuel"])
+    before = conclude(case(finding("rough_running", "act"))).diagnosis
+    after = conclude(case(finding("rough_running", "act"), logbook=(work,))).diagnosis
+    assert after[0].cause == "one cylinder dead on the injector side"
+    fuel = "one cylinder dead on the injector side"
+    assert next(d.probability for d in after if d.cause == fuel) > next(
+        d.probability for d in before if d.cause == fuel
+    )
+
+
+def test_two_causes_may_be_at_work() -> None:
+    items = conclude(case(finding("thermostat_stuck_open"), finding("controller_reset", "act")))
+    assert {d.cause for d in items.diagnosis[:2]} == {
+        "thermostat stuck open", "supply relay or ground of the controller",
+    }  # fmt: skip
+
+
+def test_a_cause_is_added_by_editing_data_alone() -> None:
+    raw = resources.files("pipeline.analysis").joinpath("causes.toml").read_bytes()
+    more = b"""
+[[cause]]
+id = "mouse_nest"
+name = "a nest in the air box"
+prior = 500
+step = 2
+signs = {boost_down = 0.9}
+check = {text = "Open the air box", tool = "hand", engine = "off_cold", minutes = 5}
+reasoning = "It has been standing."
+"""
+    model = read_model(raw + more)
+    seen: dict[str, bool | None] = dict.fromkeys(model.sign)
+    seen["boost_down"] = True
+    chance = posterior(model, seen, priors(model))
+    assert max(chance, key=lambda k: chance[k]) == "mouse_nest"
+
+
+def test_a_cause_that_names_an_unknown_sign_is_refused() -> None:
+    raw = resources.files("pipeline.analysis").joinpath("causes.toml").read_bytes()
+    with pytest.raises(ValueError, match="no_such_sign"):
+        read_model(raw.replace(b"signs = {boost_down", b"signs = {no_such_sign = 0.5, boost_down"))
+
+
+def test_every_cause_has_a_check_and_probabilities_that_are_ones() -> None:
+    model = read_model()
+    assert len(model.cause) >= 27
+    seen: dict[str, bool | None] = dict.fromkeys(model.sign, True)
+    chance = posterior(model, seen, priors(model))
+    assert all(0.0 <= p <= 1.0 for p in chance.values())
+    assert UNKNOWN in chance
