@@ -1,0 +1,207 @@
+"""The regression's rows and columns: how a lambda error depends on table, warm-up, film and more.
+
+Error here means ``log(lambda / target) + log(1 + trims)``, percent of fuel that is missing, as
+the logarithm of a factor: what the table alone would leave.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.facts.mixture_inputs import MixtureInputs
+from pipeline.signals import segments
+from pipeline.signals.lag import first_order, look_back, undo_first_order
+from pipeline.signals.segments import Bools, Floats, Ints
+
+#: Wall film: decay times tried together, s; a film's own lies between (0.1-1 s warm: SAE 810494
+#: by name, from memory).
+FILM_S = (0.2, 0.8)
+#: Warm-up: knots of a broken line in coolant temperature, 0 at the last one and above.
+WARM_KNOTS_C = (-10.0, 10.0, 30.0, 50.0, 65.0, 78.0)
+#: Half the span over which the intake temperature's slope is taken, s: three updates of a
+#: thermometer that is read at 5 Hz.
+SLOPE_S = 0.6
+#: Below a flow of this order a thermometer in the duct follows slowly, g/s. Choice.
+SLOW_AIR_G_S = 10.0
+#: After fuel returns the film fills again and the pipe is swept: seconds left out.
+RECOVERY_S = 1.0
+#: A flow this far (of the greater of both) from its mean of the last second empties or floods the
+#: film: no linear term describes that, such rows are left out. Choice.
+VIOLENT = 0.6
+#: Enrichment after the start fades in this time; left out (common practice: 30-60 s).
+AFTER_START_S = 45.0
+
+#: Standard deviations of the dense terms before the data speak (see the names).
+DENSE_SD = {"warm": 0.12, "film": 0.5, "film_cold": 0.5, "late": 0.6, "intake": 0.5,
+            "slope": 3.0, "volts": 0.08, "memory": 0.25}  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class Terms:
+    """Dense columns (n, q) at engine time, their names and prior standard deviations."""
+
+    names: tuple[str, ...]
+    columns: Floats
+    sd: Floats
+
+
+def terms(time: Floats, inputs: MixtureInputs) -> Terms:
+    """Build the terms that are no table, in the engine's own time (not yet delayed)."""
+    names: list[str] = []
+    columns: list[Floats] = []
+    sd: list[float] = []
+
+    def add(name: str, column: Floats, kind: str) -> None:
+        names.append(name)
+        columns.append(column)
+        sd.append(DENSE_SD[kind])
+
+    coolant = inputs.coolant_c
+    cold = np.zeros(time.size)
+    if np.isfinite(coolant).any():
+        known = np.nan_to_num(coolant, nan=WARM_KNOTS_C[-1])
+        knots = np.array(WARM_KNOTS_C)
+        cold = np.clip((knots[-1] - known) / 80.0, 0.0, 1.3)
+        reached = known[inputs.fuelled].min(initial=99.0)
+        for i, knot in enumerate(WARM_KNOTS_C[:-1]):
+            if reached > WARM_KNOTS_C[i + 1]:
+                continue  # the drive never was that cold
+            unit = np.zeros(knots.size)
+            unit[i] = 1.0
+            add(f"warm {knot:g}", np.interp(known, knots, unit), "warm")
+    # The film holds a share of what was injected lately: what it gives or takes is in proportion
+    # to the lagged flow less the flow now.
+    demand = np.where(inputs.fuelled, inputs.flow / np.nan_to_num(inputs.target, nan=1.0), 0.0)
+    for tau in FILM_S:
+        lagged = first_order(time, demand, tau)
+        share = np.where(demand > 0, (lagged - demand) / np.maximum(demand, 0.3), 0.0)
+        share = np.clip(share, -1.0, 1.0)
+        add(f"film opening {tau:g}", np.minimum(share, 0.0), "film")
+        add(f"film closing {tau:g}", np.maximum(share, 0.0), "film")
+        if cold.max() > 0.2:
+            add(f"film cold {tau:g}", share * cold, "film_cold")
+    if inputs.pressure_logged:
+        # The controller meters for a pressure about a turn and a half old: one stroke pair
+        # between injection and the end of intake.
+        ago = time - 90.0 / np.maximum(inputs.rpm, 400.0)
+        kpa = np.where(np.isfinite(inputs.pressure), inputs.pressure, 50.0)
+        late = np.log(np.maximum(kpa, 5.0) / np.maximum(look_back(time, kpa, ago), 5.0))
+        add("late metering", np.clip(late, -0.5, 0.5), "late")
+    if np.isfinite(inputs.intake_c).any():
+        intake = np.nan_to_num(inputs.intake_c, nan=float(np.nanmedian(inputs.intake_c)))
+        centre = float(np.median(intake[inputs.fuelled])) if inputs.fuelled.any() else 25.0
+        kelvin = intake + 273.15
+        add("intake temperature", (intake - centre) / kelvin, "intake")
+        # A thermometer that follows with time constant T reads T times its own slope behind the
+        # air; T falls as the flow rises. The slope may look ahead: the log is complete.
+        slope = look_back(time, intake, time + SLOPE_S) - look_back(time, intake, time - SLOPE_S)
+        slope = slope / (2.0 * SLOPE_S) / kelvin
+        add("intake lag", slope, "slope")
+        add("intake lag, low flow", slope * np.exp(-inputs.flow / SLOW_AIR_G_S), "slope")
+    if np.isfinite(inputs.volts).any() and np.isfinite(inputs.pulse_ms).any():
+        volts = np.nan_to_num(inputs.volts, nan=float(np.nanmedian(inputs.volts)))
+        centre = float(np.median(volts[inputs.fuelled])) if inputs.fuelled.any() else 14.0
+        pulse = np.maximum(np.nan_to_num(inputs.pulse_ms, nan=5.0) - 0.8, 0.7)
+        # noise of one reading is not the supply: loads switch for seconds
+        smooth = first_order(time, volts - centre, 0.5)
+        add("volts over pulse", smooth / pulse, "volts")
+    return Terms(tuple(names), np.stack(columns, axis=1), np.array(sd))
+
+
+def with_memory(time: Floats, made: Terms, error: Floats) -> Terms:
+    """Add the film's memory of the error itself: a share of the fuel comes late, by FILM_S.
+
+    error (n,): what the regression saw last time. The controller may compensate the film for the
+    fuel it asks for; for what it does not know of, the table's error, it cannot.
+    """
+    names = [n for n in made.names if not n.startswith("memory")]
+    keep = [made.names.index(n) for n in names]
+    more = [first_order(time, error, tau) - error for tau in FILM_S]
+    return Terms(
+        (*names, *(f"memory {tau:g}" for tau in FILM_S)),
+        np.concatenate([made.columns[:, keep], np.stack(more, axis=1)], axis=1),
+        np.concatenate([made.sd[keep], np.full(len(FILM_S), DENSE_SD["memory"])]),
+    )
+
+
+def usable_rows(
+    time: Floats, inputs: MixtureInputs, delay_s: Floats, lag_s: float, *,
+    recovery_s: float = RECOVERY_S,
+) -> Bools:  # fmt: skip
+    """Rows (n,) whose reading tells of an engine that ran on fuel for a while.
+
+    delay_s: transport (n,), without the lag.
+    """
+    good = inputs.fresh & inputs.measured & inputs.settled
+    good &= inputs.since_start_s > AFTER_START_S
+    good &= np.isfinite(inputs.target)
+    # The last row without fuel, seen from the row the gas left the engine at.
+    bad = ~inputs.fuelled
+    last_bad = segments.last_true(bad)
+    at = np.clip(np.searchsorted(time, time - delay_s, side="right") - 1, 0, time.size - 1)
+    since = time - delay_s - time[np.maximum(last_bad[at], 0)]
+    clear = (last_bad[at] < 0) | (since > recovery_s + 4.0 * lag_s)
+    violent = np.abs(violence(time, inputs))[at] > VIOLENT
+    clear &= ~violent
+    # Nothing between the gas and now, either: a cut that begins at once makes the lag's undoing
+    # start from the old mixture, which is right; only rows whose gas is fuelled count.
+    return good & clear & ~bad[at]
+
+
+def violence(time: Floats, inputs: MixtureInputs) -> Floats:
+    """Largest relative change (n,) of the fuel's flow against its recent past: film share."""
+    flow = np.where(inputs.fuelled, inputs.flow, 0.0)
+    lagged = first_order(time, flow, FILM_S[-1])
+    share: Floats = (lagged - flow) / np.maximum(np.maximum(flow, lagged), 0.3)
+    return share
+
+
+@dataclass(frozen=True, eq=False)
+class Rows:
+    """Observations at fresh rows: ``row`` (k,) of the log, error (k,), engine time (k,)."""
+
+    row: Ints
+    error: Floats
+    at_s: Floats
+    start: Bools
+
+
+def observations(
+    time: Floats, inputs: MixtureInputs, delay_s: Floats, lag_s: float, use: Bools
+) -> Rows:
+    """Undo the lag between neighbouring readings and take off target and trims of the gas.
+
+    The sensor mixes gas, so the lag acts on fuel over air, 1/lambda (a mean of mixtures).
+    """
+    fresh = np.flatnonzero(inputs.fresh & np.isfinite(inputs.reading))
+    t = time[fresh]
+    richness = 1.0 / inputs.reading[fresh]
+    undone = undo_first_order(t, richness, lag_s)
+    # without a measured neighbour before it, a reading cannot be freed of its lag
+    before = np.concatenate([[False], inputs.measured[fresh][:-1]])
+    step = np.diff(t, prepend=t[:1])
+    keep = use[fresh] & before & (step < max(6.0 * inputs.update_s, 0.5))
+    at = t - delay_s[fresh]
+    target = look_back(time, np.nan_to_num(inputs.target, nan=1.0), at)
+    trim = look_back(time, inputs.trim, at)
+    error = np.log(np.maximum(trim, 0.1)) - np.log(np.clip(undone, 0.3, 2.5) * target)
+    begin = keep & ~np.concatenate([[False], keep[:-1]])
+    gap = np.concatenate([[True], np.diff(t) > max(6.0 * inputs.update_s, 0.5)])
+    row = fresh[keep]
+    return Rows(row, error[keep], at[keep], (begin | gap)[keep])
+
+
+def blocks(rows: Rows, seconds: float, update_s: float) -> tuple[Ints, int, Bools]:
+    """Number each observation's block of about ``seconds``; which blocks begin a stretch.
+
+    Returns block (k,), count, start (count,).
+    """
+    size = max(1, round(seconds / max(update_s, 1e-3)))
+    part = np.cumsum(rows.start)
+    first = segments.last_true(rows.start)
+    inside = (np.arange(rows.row.size) - np.maximum(first, 0)) // size
+    change = np.concatenate([[True], (np.diff(part) != 0) | (np.diff(inside) != 0)])
+    number = np.cumsum(change) - 1
+    start = np.zeros(int(number[-1]) + 1 if number.size else 0, dtype=bool)
+    start[number[rows.start]] = True
+    return number, start.size, start

@@ -1,0 +1,369 @@
+"""How long a mixture takes from the engine to the logged reading: transport and the sensor's lag.
+
+transport = part of a cycle + pipe volume / exhaust volume flow + the sensor's own dead time, and a
+first-order lag behind it (SAE 970613 by name: delay and lag identified from the fuel path; plug
+flow through a pipe). Volume, dead time and lag are found by penalised least squares, which is
+their profile likelihood: for each trial the mixture that the table regression sees in the engine
+is delayed and lagged and held against the readings; fuel cuts date the pure transport. Priors are
+named and their share in the result is told.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.facts._mixture_design import Terms, terms, usable_rows, with_memory
+from pipeline.facts._mixture_fit import Design, Grid, design, grid_of, prior_of
+from pipeline.facts.mixture_inputs import MixtureInputs
+from pipeline.meta import FactMeta
+from pipeline.session import View
+from pipeline.signals import regression, segments
+from pipeline.signals.lag import first_order, look_back
+from pipeline.signals.segments import Bools, Floats, Ints
+
+META = FactMeta(
+    summary="time from combustion to the logged lambda reading, found from the log",
+    version=1,
+    needs=("engine_speed",),
+    needs_any=(("lambda", "lambda_2"),),
+    facts=("mixture_inputs",),
+)
+
+#: Revolutions from firing to the middle of the exhaust stroke (540 deg less half the stroke).
+REVOLUTIONS = 0.75
+#: J/(kg K), exhaust of petrol near lambda 1 (Heywood chapter 4, about that of air).
+GAS_CONSTANT = 287.0
+#: Prior of the pipe volume, in engine displacements; spread as a factor (exp of one standard
+#: deviation). A log made on one exhaust differs from the next by more than any formula.
+VOLUMES_AFTER, VOLUMES_BEFORE = 0.7, 0.3
+VOLUME_SPREAD, GIVEN_SPREAD = 0.7, 0.2
+#: Dead time of sensor and bus, s.
+DEAD_S, DEAD_SD_S = 0.025, 0.03
+#: Lag of a production wideband 50-100 ms (handbook range), spread as a factor.
+LAG_S, LAG_SPREAD = 0.08, 0.6
+#: Seconds of log, in stretches of STRETCH_S, that are held against the model: those in which the
+#: mixture changes most.
+BUDGET_S, STRETCH_S = 260.0, 3.0
+#: Delays beyond this are no delays, s.
+LONGEST_S = 2.0
+#: Standard deviation of a fuel cut's date beside the row interval, s.
+CUT_SD_S = 0.012
+
+
+@dataclass(frozen=True, eq=False)
+class ExhaustDelay:
+    """delay_s (n,): combustion to reading, transport_s (n,) plus lag_s.
+
+    low/high: 95 % factor round delay_s at its median. source: "log", "part log" or "prior".
+    volume_l, dead_s, lag_s with their standard deviations (volume's as a logarithm). median_s:
+    over rows running, fuelled, above 60 degC and 10 km/h where the fact can tell (the metric adds
+    the speed). idle_s and cruise_s: at 850 rpm idle and at 3000 rpm and 100 kPa.
+    """
+
+    delay_s: Floats
+    transport_s: Floats
+    lag_s: float
+    volume_l: float
+    dead_s: float
+    sd: tuple[float, float, float]
+    covariance: Floats
+    source: str
+    information: float
+    idle_s: float
+    loaded_s: float
+    exhaust_flow_l_s: Floats
+
+    def standard_deviation(self, rpm: float, flow_l_s: float) -> float:
+        """Standard deviation of the whole delay at a speed and exhaust volume flow, s."""
+        slope = np.array([self.volume_l / flow_l_s, 1.0, self.lag_s])
+        return float(np.sqrt(max(slope @ self.covariance @ slope, 0.0)))
+
+
+def exhaust_flow(flow_g_s: Floats, barometer_kpa: float) -> Floats:
+    """Exhaust volume flow (n,), l/s: gas law at a temperature that rises with flow.
+
+    530 K at idle to 1000 K at full load is common practice, no source; fuel adds 1/15 of the air.
+    """
+    kelvin = 530.0 + 470.0 * (1.0 - np.exp(-flow_g_s / 30.0))
+    litres: Floats = flow_g_s * (1.0 + 1.0 / 14.7) * GAS_CONSTANT * kelvin / barometer_kpa / 1000.0
+    return litres
+
+
+def transport(rpm: Floats, flow_l_s: Floats, volume_l: float, dead_s: float) -> Floats:
+    """Transport delay (n,) s, from combustion, without the sensor's lag."""
+    turning = np.maximum(rpm, 300.0)
+    delay = REVOLUTIONS * 60.0 / turning + volume_l / np.maximum(flow_l_s, 0.05) + dead_s
+    limited: Floats = np.clip(delay, 0.0, LONGEST_S)
+    return limited
+
+
+def compute(view: View) -> ExhaustDelay:
+    """Find the delay; three passes of table regression and delay, each from the other."""
+    inputs: MixtureInputs = view.fact("mixture_inputs")
+    time = view.time
+    rpm = np.nan_to_num(inputs.rpm)
+    flow = exhaust_flow(inputs.flow, inputs.barometer_kpa)
+    vehicle = view.vehicle
+    litres = vehicle.engine.displacement_l
+    given = vehicle.lambda_sensor.pipe_volume_l
+    before = vehicle.lambda_sensor.position == "before_turbine"
+    volume = given or litres * (VOLUMES_BEFORE if before else VOLUMES_AFTER)
+    centre = np.array([np.log(volume), DEAD_S, np.log(LAG_S)])
+    spread = np.array([GIVEN_SPREAD if given else VOLUME_SPREAD, DEAD_SD_S, LAG_SPREAD])
+    at = centre.copy()
+    covariance = np.diag(spread**2)
+    source, share = "prior", 0.0
+    cuts = _cut_dates(time, inputs)
+    if inputs.target_source != "none":
+        top = float(np.nanmax(inputs.pressure, initial=100.0)) if inputs.pressure_logged else 100.0
+        problem = _Problem(time, inputs, grid_of(vehicle, top), terms(time, inputs), flow, cuts)
+        for _ in range(3):
+            step = problem.improve(at, centre, spread)
+            if step is None:
+                break
+            at, covariance = step
+            source = "log"
+        if source == "log":
+            share = 1.0 - float(np.sqrt(covariance[0, 0]) / spread[0])
+            source = "log" if share > 0.5 else "part log"
+    volume, dead, lag = float(np.exp(at[0])), float(at[1]), float(np.exp(at[2]))
+    moved = transport(rpm, flow, volume, dead)
+    to_natural = np.diag([1.0, 1.0, 1.0])
+    idle_flow = float(exhaust_flow(np.array([1.7 * litres]), inputs.barometer_kpa)[0])
+    loaded = np.array([0.85 * 100.0 * litres * 25.0 / (287.05 * 300.0) * 1000.0])
+    loaded_flow = float(exhaust_flow(loaded, inputs.barometer_kpa)[0])
+    return ExhaustDelay(
+        delay_s=moved + lag,
+        transport_s=moved,
+        lag_s=lag,
+        volume_l=volume,
+        dead_s=dead,
+        sd=(float(np.sqrt(covariance[0, 0])), float(np.sqrt(covariance[1, 1])),
+            float(np.sqrt(covariance[2, 2]))),
+        covariance=to_natural @ covariance @ to_natural,
+        source=source,
+        information=share,
+        idle_s=float(transport(np.array([850.0]), np.array([idle_flow]), volume, dead)[0]) + lag,
+        loaded_s=float(transport(np.array([3000.0]), np.array([loaded_flow]), volume, dead)[0])
+        + lag,
+        exhaust_flow_l_s=flow,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class _Cuts:
+    """Fuel cuts with a dated answer of the reading: time of the cut, seconds to the answer."""
+
+    at_s: Floats
+    answer_s: Floats
+    spread_s: float
+
+
+#: The reading has to leave its level by this share of richness to count as an answer. With a film
+#: that feeds on after the cut, a lag's output is this far after about 0.14 of its time constant.
+CUT_DROP = 0.10
+CUT_LAG_SHARE = 0.14
+
+
+def _cut_dates(time: Floats, inputs: MixtureInputs) -> _Cuts:
+    """Date each fuel cut in the log (by the injectors) and the reading's first answer to it."""
+    none = _Cuts(np.zeros(0), np.zeros(0), 1.0)
+    if not inputs.cut_known:
+        return none
+    starts, ends = segments.runs(inputs.cut)
+    seconds = segments.run_times(time, starts, ends)
+    fresh = np.flatnonzero(inputs.fresh & np.isfinite(inputs.reading))
+    if fresh.size < 50:
+        return none
+    t, richness = time[fresh], 1.0 / inputs.reading[fresh]
+    dates: list[float] = []
+    answers: list[float] = []
+    clear = inputs.fuelled & inputs.settled
+    for a in starts[seconds > 0.8]:
+        if a < 2 or not clear[max(a - 5, 0) : a].all():
+            continue
+        cut = 0.5 * (time[a] + time[a - 1])
+        i, j = np.searchsorted(t, [cut - 0.2, cut + 1.5])
+        k = int(np.searchsorted(t, cut))
+        if k - i < 2 or j - k < 3:
+            continue
+        level = float(np.median(richness[i:k]))
+        below = np.flatnonzero(richness[k:j] < level * (1.0 - CUT_DROP))
+        if not below.size or k + below[0] < 1 or not 0.6 < level < 1.5:
+            continue
+        b = k + int(below[0])
+        high, low, want = richness[b - 1], richness[b], level * (1.0 - CUT_DROP)
+        part = np.clip((high - want) / max(high - low, 1e-9), 0.0, 1.0)
+        dates.append(cut)
+        answers.append(float(t[b - 1] + part * (t[b] - t[b - 1]) - cut))
+    interval = max(inputs.update_s, float(np.median(np.diff(time))))
+    return _Cuts(np.array(dates), np.array(answers), float(np.hypot(CUT_SD_S, 0.35 * interval)))
+
+
+class _Problem:
+    """The delay's least squares: everything that does not change from trial to trial."""
+
+    def __init__(self, time: Floats, inputs: MixtureInputs, grid: Grid, made: Terms,
+                 flow: Floats, cuts: _Cuts) -> None:  # fmt: skip
+        self.time, self.inputs, self.grid, self.made, self.flow = time, inputs, grid, made, flow
+        self.cuts = cuts
+        self.rpm = np.nan_to_num(inputs.rpm)
+
+    def improve(self, at: Floats, centre: Floats, spread: Floats) -> tuple[Floats, Floats] | None:
+        """One pass: regression at the present delay, then Gauss-Newton on the delay."""
+        moved = transport(self.rpm, self.flow, float(np.exp(at[0])), float(at[1]))
+        made = design(self.time, self.inputs, self.grid, moved, float(np.exp(at[2])),
+                      made=self.made, seconds=0.4) if self.inputs.pressure_logged else None  # fmt: skip
+        if made is None:
+            return self._cuts_only(at, centre, spread)
+        fitted = regression.fit(made.table, made.dense, made.y, made.start, prior_of(made),
+                                base_weight=made.weight, sizes=(0.03,), scales=(0.8,),
+                                rounds=2)  # fmt: skip
+        error = self._error(made, fitted.mean)
+        # A memory term scales with the error it remembers, so it is rebuilt from this pass's.
+        self.made = with_memory(self.time, self.made, error)
+        target = np.nan_to_num(self.inputs.target, nan=1.0)
+        engine = np.where(self.inputs.fuelled, self.inputs.trim / target * np.exp(-error), 0.0)
+        stretch = self._stretches(engine, moved)
+        if stretch is None:
+            return self._cuts_only(at, centre, spread)
+        for _ in range(2):
+            at, covariance = self._newton(at, centre, spread, engine, *stretch)
+        return at, covariance
+
+    def _error(self, made: Design, mean: Floats) -> Floats:
+        """Error (n,) in the engine as the regression sees it."""
+        m = made.cells.size
+        full = np.zeros(made.evidence_s.size)
+        full[made.cells] = mean[:m]
+        kpa = np.nan_to_num(self.inputs.pressure, nan=50.0)
+        index, weight = regression.bilinear(made.grid.rpm, made.grid.kpa, self.rpm, kpa)
+        error: Floats = (full[index] * weight).sum(axis=1) + made.terms.columns @ mean[m:]
+        return error
+
+    def _stretches(self, engine: Floats, moved: Floats) -> tuple[Ints, Ints, Bools] | None:
+        """Fresh rows (k,) in the liveliest stretches, stretch numbers, rows to compare."""
+        time, inputs = self.time, self.inputs
+        fresh = np.flatnonzero(inputs.fresh & np.isfinite(inputs.reading))
+        use = usable_rows(time, inputs, moved, 0.1)[fresh]
+        slope = np.abs(np.diff(np.log(np.maximum(engine[fresh], 0.3)), prepend=0.0))
+        number = (time[fresh] / STRETCH_S).astype(np.int64)
+        size = int(number[-1]) + 1
+        energy = np.bincount(number, weights=np.minimum(slope, 0.1) ** 2 * use, minlength=size)
+        order = np.argsort(-energy, kind="stable")[: int(BUDGET_S / STRETCH_S)]
+        order = order[energy[order] > 0]
+        if order.size < 5:
+            return None
+        chosen = np.zeros(size, dtype=bool)
+        chosen[order] = True
+        pick = chosen[number]
+        rows, part = fresh[pick], number[pick]
+        compare = use[pick] & (time[rows] - part * STRETCH_S > 0.4)
+        if np.count_nonzero(compare) < 60:
+            return None
+        return rows, part, compare
+
+    def _reading(self, at: Floats, column: Floats, rows: Ints, part: Ints) -> Floats:
+        """What the sensor would show of an engine series, at the fresh rows of the stretches."""
+        t = self.time[rows]
+        moved = transport(self.rpm[rows], self.flow[rows], float(np.exp(at[0])), float(at[1]))
+        arrived = look_back(self.time, column, t - moved)
+        # stretches are set apart by far more than any lag
+        apart = t + 1000.0 * np.cumsum(np.diff(part, prepend=part[:1]) != 0)
+        return first_order(apart, arrived, float(np.exp(at[2])))
+
+    def _newton(
+        self, at: Floats, centre: Floats, spread: Floats, engine: Floats, rows: Ints,
+        part: Ints, compare: Bools,
+    ) -> tuple[Floats, Floats]:  # fmt: skip
+        """One Gauss-Newton step of the penalised least squares; returns place and covariance."""
+        seen = 1.0 / self.inputs.reading[rows]
+        part_c = part[compare]
+        names, which = np.unique(part_c, return_inverse=True)
+
+        def centred(x: Floats) -> Floats:
+            y = x[compare]
+            level = np.bincount(which, weights=y, minlength=names.size) / np.bincount(which)
+            result: Floats = y - level[which]
+            return result
+
+        here = self._reading(at, engine, rows, part)
+        steps = np.array([0.05, 0.004, 0.06])
+        columns = []
+        for i, step in enumerate(steps):
+            other = at.copy()
+            other[i] += step
+            columns.append(centred(self._reading(other, engine, rows, part) - here) / step)
+        extra = [
+            centred(self._reading(at, np.nan_to_num(engine * c), rows, part))
+            for c in self.made.columns.T[self._moving()]
+        ]
+        jacobian = np.stack(columns + extra, axis=1)
+        residual = centred(seen - here)
+        q = len(extra)
+        penalty = np.concatenate([spread**-2, np.full(q, 1.0 / 0.15**2)])
+        pull = np.concatenate([(centre - at) * spread**-2, np.zeros(q)])
+        begin = np.concatenate([[True], np.diff(part_c) != 0])
+        scale = regression.robust_scale(residual)
+        inflation = 1.0
+        cut_rows, cut_left = self._cut_rows(at)
+        precision = np.diag(penalty)
+        delta = np.zeros(3 + q)
+        for _ in range(3):
+            left = residual - jacobian @ delta
+            scale = max(regression.robust_scale(left), 1e-4)
+            weight = regression.bisquare(left, 1.5 * scale)
+            inflation = regression.autocorrelation_inflation(
+                np.clip(left, -3 * scale, 3 * scale), begin, lags=12
+            )
+            variance = scale**2 * inflation
+            precision = np.diag(penalty) + (jacobian * weight[:, None]).T @ jacobian / variance
+            vector = jacobian.T @ (weight * residual) / variance + pull
+            if cut_left.size:
+                doubt = self.cuts.spread_s
+                left_cut = cut_left - cut_rows @ delta[:3]
+                sure = regression.bisquare(
+                    left_cut, 1.5 * max(doubt, regression.robust_scale(left_cut))
+                )
+                doubt = max(doubt, regression.robust_scale(left_cut))
+                precision[:3, :3] += (cut_rows * sure[:, None]).T @ cut_rows / doubt**2
+                vector[:3] += cut_rows.T @ (sure * cut_left) / doubt**2
+            delta = np.linalg.solve(precision, vector)
+        limit = np.array([0.7, 0.05, 0.7])
+        covariance = np.linalg.inv(precision)[:3, :3]
+        new = at + np.clip(delta[:3], -limit, limit)
+        new[1] = np.clip(new[1], -0.05, 0.3)
+        new[2] = np.clip(new[2], np.log(0.01), np.log(0.8))
+        return new, covariance
+
+    def _moving(self) -> Ints:
+        """Columns of the transient terms, which move together with the delay."""
+        return np.array([
+            i for i, name in enumerate(self.made.names)
+            if name.startswith(("film opening", "film closing", "late", "memory"))
+        ], dtype=np.int64)  # fmt: skip
+
+    def _cut_rows(self, at: Floats) -> tuple[Floats, Floats]:
+        """Jacobian (c, 3) and residual (c,) of the fuel cuts' dates."""
+        cuts = self.cuts
+        if not cuts.at_s.size:
+            return np.zeros((0, 3)), np.zeros(0)
+        rpm = look_back(self.time, self.rpm, cuts.at_s)
+        flow = look_back(self.time, self.flow, cuts.at_s + 0.1)
+        swept = float(np.exp(at[0])) / np.maximum(flow, 0.05)
+        lag = float(np.exp(at[2])) * CUT_LAG_SHARE
+        expected = REVOLUTIONS * 60.0 / np.maximum(rpm, 300.0) + swept + at[1] + lag
+        rows = np.stack([swept, np.ones(swept.size), np.full(swept.size, lag)], axis=1)
+        return rows, cuts.answer_s - expected
+
+    def _cuts_only(
+        self, at: Floats, centre: Floats, spread: Floats
+    ) -> tuple[Floats, Floats] | None:
+        rows, left = self._cut_rows(at)
+        if left.size < 3:
+            return None
+        doubt = max(self.cuts.spread_s, regression.robust_scale(left - np.median(left)))
+        weight = regression.bisquare(left - np.median(left), 1.5 * doubt) / doubt**2
+        precision = np.diag(spread**-2) + (rows * weight[:, None]).T @ rows
+        vector = rows.T @ (weight * left) + (centre - at) * spread**-2
+        return at + np.linalg.solve(precision, vector), np.linalg.inv(precision)

@@ -1,0 +1,204 @@
+"""What every question about the mixture starts from: reading, target, trims, flow, and rows to use.
+
+Nothing is judged here. The reading stays where it was logged; whoever compares it with the
+engine moves it back by the exhaust's delay.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.facts.states import States
+from pipeline.meta import FactMeta
+from pipeline.session import NotAvailableError, View
+from pipeline.signals import segments
+from pipeline.signals.regression import bilinear
+from pipeline.signals.sampling import held_rows, update_rows
+from pipeline.signals.segments import Bools, Floats
+
+META = FactMeta(
+    summary="lambda reading, target, trims, air flow and the rows in which a mixture can be judged",
+    version=1,
+    needs=("engine_speed",),
+    needs_any=(("lambda", "lambda_2"),),
+    uses=(
+        "lambda_target", "manifold_pressure", "mass_air_flow", "intake_air_temperature",
+        "coolant_temperature", "fuel_trim_short", "fuel_trim_long", "injector_pulse_width",
+        "injector_duty", "battery_voltage", "throttle_position", "crank_signal_errors",
+    ),
+    facts=("states",),
+    optional_facts=("sensor_validity",),
+)  # fmt: skip
+
+#: kJ/(kg K) is not needed: gas constant of air, J/(kg K) (ISO 2533).
+GAS_CONSTANT = 287.05
+#: Volumetric efficiency where only the pressure is known: middle of 0.75-0.95 (common practice).
+USUAL_FILLING = 0.85
+#: Readings this close to the instrument's end value are no measurement.
+LIMIT_MARGIN = 0.008
+#: No petrol, alcohol or blend burns above this: a reading there is air, or the sensor's limit.
+NO_FLAME_LAMBDA = 1.45
+#: Makers' sheets give wideband sensors a range from lambda 0.65 up; below this, with its noise,
+#: the reading may rest on that end.
+RICH_END = 0.68
+#: A wideband takes 15-30 s to heat (common practice); judged from here on, s after the start.
+SENSOR_READY_S = 30.0
+
+
+@dataclass(frozen=True, eq=False)
+class MixtureInputs:
+    """Arrays (n,), NaN where unknown.
+
+    reading: lambda; fresh: rows with a new one; update_s: usual time between those. target and
+    target_source ("log", "vehicle", "none"). trim: factor on fuel by closed loop and learning
+    (1 where none is logged); trims_logged. pressure kPa, flow g/s (flow_source "meter" or
+    "pressure"). fuelled: running with fuel and no speed dropout. settled: at least SENSOR_READY_S
+    after the start. measured: reading within the instrument's limits, and believed.
+    low_limit, high_limit: the instrument's ends, inf where not met.
+    """
+
+    channel: str
+    reading: Floats
+    fresh: Bools
+    update_s: float
+    target: Floats
+    target_source: str
+    trim: Floats
+    trims_logged: bool
+    rpm: Floats
+    pressure: Floats
+    pressure_logged: bool
+    flow: Floats
+    flow_source: str
+    intake_c: Floats
+    coolant_c: Floats
+    pulse_ms: Floats
+    volts: Floats
+    fuelled: Bools
+    cut: Bools
+    cut_known: bool
+    settled: Bools
+    measured: Bools
+    since_start_s: Floats
+    low_limit: float
+    high_limit: float
+    barometer_kpa: float
+    load_from_kpa: float
+
+
+def compute(view: View) -> MixtureInputs:
+    """Gather the channels; raises NotAvailableError where no reading has a value."""
+    states: States = view.fact("states")
+    validity = view.fact("sensor_validity")
+    time = view.time
+    channel = "lambda" if view.has("lambda") else "lambda_2"
+    reading = view.channel(channel)
+    finite = np.isfinite(reading)
+    if np.count_nonzero(finite) < 30:
+        raise NotAvailableError("lambda was logged with hardly any value")
+    fresh = np.zeros(time.size, dtype=bool)
+    rows = np.flatnonzero(finite)
+    fresh[rows] = update_rows(reading[rows], held_rows(reading[rows]))
+    gaps = np.diff(time[fresh])
+    update_s = float(np.median(gaps)) if gaps.size else 1.0
+
+    def held(name: str, default: float = np.nan) -> Floats:
+        values = view.get(name)
+        if values is None:
+            return np.full(time.size, default)
+        return segments.hold(time, values, seconds=5.0)
+
+    running, rpm = states.running, states.rpm
+    cut_known = view.has("injector_pulse_width") or view.has("injector_duty")
+    fuelled = running & ~states.fuel_cut & ~states.dropout
+    since = _since_start(time, states)
+    low, high = _limits(reading[finite & running])
+    measured = finite & (reading < high - LIMIT_MARGIN) & (reading > low + LIMIT_MARGIN)
+    measured &= (reading > RICH_END) & (reading < NO_FLAME_LAMBDA)
+    if validity is not None:
+        measured &= validity.good(channel)
+    pressure = held("manifold_pressure")
+    flow, source = _flow(view, pressure, rpm, held("mass_air_flow"), held("intake_air_temperature"))
+    target, target_source = _target(view, held("lambda_target"), rpm, pressure)
+    short, long = held("fuel_trim_short", 0.0), held("fuel_trim_long", 0.0)
+    trim = 1.0 + (np.nan_to_num(short) + np.nan_to_num(long)) / 100.0
+    limits = view.limits
+    return MixtureInputs(
+        channel=channel,
+        reading=reading,
+        fresh=fresh,
+        update_s=update_s,
+        target=target,
+        target_source=target_source,
+        trim=np.clip(trim, 0.4, 2.5),
+        trims_logged=view.has("fuel_trim_short") or view.has("fuel_trim_long"),
+        rpm=rpm,
+        pressure=pressure,
+        pressure_logged=view.has("manifold_pressure"),
+        flow=flow,
+        flow_source=source,
+        intake_c=held("intake_air_temperature"),
+        coolant_c=held("coolant_temperature"),
+        pulse_ms=held("injector_pulse_width"),
+        volts=held("battery_voltage"),
+        fuelled=fuelled,
+        cut=running & states.fuel_cut,
+        cut_known=cut_known,
+        settled=running & (since >= SENSOR_READY_S),
+        measured=measured,
+        since_start_s=since,
+        low_limit=low,
+        high_limit=high,
+        barometer_kpa=states.barometer_kpa,
+        load_from_kpa=min(limits.load_kpa, limits.load_barometer_fraction * states.barometer_kpa),
+    )
+
+
+def _since_start(time: Floats, states: States) -> Floats:
+    """Seconds (n,) since the last start; a log that begins running counts as long started."""
+    starts, _ = segments.runs(states.running)
+    if not starts.size:
+        return np.full(time.size, -1.0)
+    begin = np.where(starts > 0, time[starts], -1e4)
+    if not states.start_seen:
+        begin[0] = -1e4
+    at = np.searchsorted(starts, np.arange(time.size), side="right") - 1
+    return np.where(states.running & (at >= 0), time - begin[np.maximum(at, 0)], -1.0)
+
+
+def _limits(reading: Floats) -> tuple[float, float]:
+    """Ends of the instrument: extremes that the reading rests on, else none (-inf, inf)."""
+    if reading.size < 30:
+        return -np.inf, np.inf
+    top, bottom = float(reading.max()), float(reading.min())
+    least = max(5, reading.size // 5000)
+    high = top if top > 1.15 and np.count_nonzero(reading >= top - 0.002) >= least else np.inf
+    rests = bottom < 0.8 and np.count_nonzero(reading <= bottom + 0.002) >= least
+    return (bottom if rests else -np.inf), high
+
+
+def _flow(
+    view: View, pressure: Floats, rpm: Floats, meter: Floats, intake_c: Floats
+) -> tuple[Floats, str]:
+    """Air flow (n,) in g/s: measured, else from speed, pressure and displacement."""
+    if np.isfinite(meter).any():
+        return np.maximum(np.nan_to_num(meter, nan=1.0), 0.3), "meter"
+    kelvin = np.nan_to_num(intake_c, nan=25.0) + 273.15
+    litres = view.vehicle.engine.displacement_l
+    kpa = np.where(np.isfinite(pressure), pressure, 50.0)
+    grams = USUAL_FILLING * kpa * litres * rpm / 120.0 / (GAS_CONSTANT * kelvin) * 1000.0
+    return np.maximum(np.nan_to_num(grams, nan=1.0), 0.3), "pressure"
+
+
+def _target(view: View, logged: Floats, rpm: Floats, pressure: Floats) -> tuple[Floats, str]:
+    """Target lambda (n,) from the log, else from the vehicle's own target table."""
+    if np.isfinite(logged).any():
+        return np.where((logged > 0.4) & (logged < 2.0), logged, np.nan), "log"
+    own = view.vehicle.lambda_target
+    if own is not None and np.isfinite(pressure).any():
+        values = np.array(own.values).T.ravel()
+        kpa = np.nan_to_num(pressure, nan=float(own.load_kpa[0]))
+        index, weight = bilinear(np.array(own.rpm), np.array(own.load_kpa),
+                                 np.nan_to_num(rpm), kpa)  # fmt: skip
+        return (values[index] * weight).sum(axis=1), "vehicle"
+    return np.full(logged.size, np.nan), "none"
