@@ -14,6 +14,8 @@ LEAST_MARGIN_PCT = 0.45
 IDLE_LIFT_PCT = 6.0
 #: % between closed and open below which a throttle says nothing.
 LEAST_SPAN_PCT = 6.0
+#: Share of the running at rest from which a throttle that never moved was closed; % no stop has.
+NEVER_LEFT, HIGHEST_CLOSED_PCT = 0.9, 40.0
 #: km/h: speed sensors read 0 or crawl below this.
 REST_KMH = 2.0
 
@@ -66,7 +68,7 @@ def _from_throttle(throttle: Floats, running: Bools, resting: Bools) -> Pedal | 
     closed, high = (float(v) for v in np.quantile(throttle[use], (0.004, 0.998)))
     if high - closed < LEAST_SPAN_PCT:
         # Never opened: closed throughout if the engine idled, else unknown.
-        if resting.sum() < 0.5 * running.sum():
+        if resting.sum() < NEVER_LEFT * running.sum() or closed > HIGHEST_CLOSED_PCT:
             return None
         return Pedal(use & (throttle <= high + CLOSED_MARGIN_PCT), closed, None, "throttle")
     limit = closed + CLOSED_MARGIN_PCT + 0.01 * (high - closed)

@@ -59,7 +59,7 @@ BOOST_LEAST_S = 0.25
 #: rpm: noise of an engine speed that stands in for the speed of the car.
 COARSE_RPM = 15.0
 #: Share of idle speed under which a stopping engine no longer fires, and s of that run-down.
-UNFIRED_SHARE, RUN_DOWN_S = 0.6, 0.5
+UNFIRED_SHARE, RUN_DOWN_S = 0.6, 0.8
 #: s: no car is on the move this soon after its first firing.
 STANDING_S = 10.0
 #: s a changing state has to last: shorter ones are noise at a threshold.
@@ -150,13 +150,14 @@ def compute(view: View) -> States:
     barometer, source = _barometer(view, pressure, rpm)
     throttle = _held(view, "throttle_position")
     idle_rpm = _idle_speed(view, rpm, running, at_rest, rest_known, throttle)
-    running &= ~_run_down(time, rpm, running, idle_rpm)
+    cut = _cut_by_pulse(view, running, rpm)
+    running &= ~_run_down(time, rpm, running, idle_rpm, cut)
+    cut = None if cut is None else cut & running
     pedal = find_pedal(throttle=throttle, pressure=pressure, rpm=rpm, at_rest=at_rest,
                        rest_known=rest_known, running=running, idle_rpm=idle_rpm,
                        barometer_kpa=float(np.median(barometer)))  # fmt: skip
     reference = _idle_reference(view, idle_rpm)
     above_idle = rpm > 1.15 * reference + 100.0
-    cut = _cut_by_pulse(view, running, rpm)
     released = pedal.released.copy()
     if cut is not None and pedal.source != "throttle":
         released |= cut & above_idle
@@ -265,12 +266,17 @@ def _idle_speed(
     return float(np.clip(np.quantile(values, quantile), 0.6 * default, 1.5 * default))
 
 
-def _run_down(time: Floats, rpm: Floats, running: Bools, idle_rpm: float) -> Bools:
+def _run_down(
+    time: Floats, rpm: Floats, running: Bools, idle_rpm: float, cut: Bools | None
+) -> Bools:
     """Last moments of each run that ends within the log: spinning out, no longer fired."""
     out = np.zeros(time.size, dtype=np.bool_)
+    fuelled = rpm >= UNFIRED_SHARE * idle_rpm
+    if cut is not None:
+        fuelled &= ~cut
     for a, b in zip(*segments.runs(running), strict=True):
         if b < time.size:
-            fired = np.flatnonzero(rpm[a:b] >= UNFIRED_SHARE * idle_rpm)
+            fired = np.flatnonzero(fuelled[a:b])
             begin = a + int(fired[-1]) + 1 if fired.size else b
             out[max(begin, int(np.searchsorted(time, time[b] - RUN_DOWN_S))) : b] = True
     return out

@@ -108,3 +108,14 @@ def test_limits_are_where_the_contract_puts_them() -> None:
         results = by_hand(engine_speed=rpm + 200.0 * (time > 3.0), oil_pressure=oil)
         found = [f.severity for f in results["oil_pressure"].findings]
         assert found == ([wanted] if wanted else []), pressure
+
+
+def test_a_log_that_was_paused_for_a_minute_is_no_reset() -> None:
+    """A stop-start car in the open drives: 62 s without rows, running before, resting after."""
+    alive = {"ended_alive": True, "ended_cranking": False, "least_volts": None}
+    after = {"run_time_start": None, "began_dead": True, "continued_after_s": 62.07}
+    assert judge_supply(own(after, "a"), [earlier(alive)]).findings == []
+    soon = after | {"continued_after_s": 4.0}
+    assert [f.kind for f in judge_supply(own(soon, "a"), [earlier(alive)]).findings] == [
+        "controller_reset"
+    ]

@@ -87,3 +87,32 @@ def test_a_first_order_curve_gives_its_own_times() -> None:
     metrics = analyse(session, REGISTRY, strict=True)["warm_up"].metrics
     # The sensor's own lag of 1.5 s is taken off the reading's time.
     assert metrics["time_to_80c_s"].value == pytest.approx(386.265 - 1.5, abs=1.0)
+
+
+def test_a_thermostat_that_swings_all_the_time_is_no_air() -> None:
+    """An open drive swings by 4 K every half minute (86 to 90 degC), up to 6 K, and is sound."""
+    from pipeline.runner import analyse
+    from pipeline.session import ChannelInfo, Session
+    from pipeline.vehicle import DEFAULT_VEHICLE
+
+    time = np.arange(0.0, 1500.0, 1.0)
+    phase = np.mod(time, 30.0)
+    swing = np.interp(phase, [0, 12, 18, 24, 30], [88, 90, 86, 87, 88])
+    swing[[600, 601, 602, 1100, 1101, 1102]] -= 2.0
+
+    def found(coolant: np.ndarray) -> list[str]:
+        channels = {
+            "coolant_temperature": np.round(coolant),
+            "engine_speed": np.full(time.size, 2000.0),
+            "vehicle_speed": np.full(time.size, 60.0),
+        }
+        info = {k: ChannelInfo(unit="", column=k, conversion="none", rows=time.size,
+                               effective_hz=1.0) for k in channels}  # fmt: skip
+        session = Session("x", time, channels, info, DEFAULT_VEHICLE)
+        return [f.kind for f in analyse(session, REGISTRY, strict=True)["cooling"].findings]
+
+    assert found(swing) == []
+    calm = np.full(time.size, 88.0)
+    for at in (300, 700, 1100):
+        calm[at : at + 4] -= 8.0
+    assert found(calm) == ["air_in_coolant"]
