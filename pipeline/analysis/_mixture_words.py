@@ -1,0 +1,203 @@
+"""Findings of the mixture, in words."""
+
+from collections.abc import Mapping
+
+from pipeline.results import Cause, Check, Finding, Severity, evidence
+
+SUPPLY = "fuel supply: pump, filter, regulator or its hose"
+TABLE = "fuel table not finished there"
+SENSOR = "lambda reading: exhaust leak, scale or ground"
+
+
+def _checks() -> list[Check]:
+    return [
+        Check(text="Watch fuel pressure on the next run, or log it", tool="fuel pressure gauge",
+              engine="driving", minutes=20, decides=[SUPPLY]),
+        Check(text="Listen for an exhaust leak cold; compare the reading in a fuel-cut overrun",
+              tool="ear, this log", engine="off_cold", minutes=15, decides=[SENSOR]),
+        Check(text="Enter the step the fuel table gives, only once supply and sensor are sound",
+              tool="this report's fuel table", engine="key_on", minutes=15, decides=[TABLE]),
+    ]  # fmt: skip
+
+
+def _times(count: int) -> str:
+    return f" It stands for {count} such moments." if count > 1 else ""
+
+
+def lean_load_finding(
+    about: Mapping[str, float], severity: Severity, sure: float, count: int
+) -> Finding:
+    """Lean under load; ``about``: figures of the episode (see lean_load)."""
+    return Finding(
+        kind="lean_under_load",
+        severity=severity,
+        confidence=sure,
+        start_s=about["start"],
+        end_s=about["end"],
+        title="Lean under load",
+        detail=f"Lambda {about['lambda']:.2f} where lambda {about['target']:.2f} was wanted "
+        f"({about['error']:.0f} % lean at worst), at {about['rpm']:.0f} rpm and "
+        f"{about['kpa']:.0f} kPa, for {about['end'] - about['start']:.1f} s, throttle and pressure "
+        "settled." + _times(count),
+        step=0 if severity == "stop" else 3,
+        blocks=["knock_risk", "lean_running"],
+        channels=["lambda"],
+        evidence=evidence(
+            error=(about["error"], "%"),
+            error_in_the_middle=(about["median"], "%"),
+            leanest=(about["lambda"], "lambda"),
+            wanted=(about["target"], "lambda"),
+            speed=(about["rpm"], "rpm"),
+            pressure=(about["kpa"], "kPa"),
+            lasted=(about["end"] - about["start"], "s"),
+        ),
+        likely_causes=[
+            Cause(cause=TABLE, probability=0.45),
+            Cause(cause=SUPPLY, probability=0.35),
+            Cause(cause=SENSOR, probability=0.12),
+        ],
+        next_checks=_checks(),
+    )
+
+
+def rich_load_finding(about: Mapping[str, float], count: int) -> Finding:
+    """Rich under load."""
+    return Finding(
+        kind="rich_under_load",
+        severity="watch",
+        confidence=0.9,
+        start_s=about["start"],
+        end_s=about["end"],
+        title="Rich under load",
+        detail=f"Lambda {about['lambda']:.2f}, {abs(about['error']):.0f} % rich of its target at "
+        f"worst, at {about['rpm']:.0f} rpm and {about['kpa']:.0f} kPa, for "
+        f"{about['end'] - about['start']:.1f} s." + _times(count),
+        step=4,
+        channels=["lambda"],
+        evidence=evidence(
+            error=(about["error"], "%"),
+            richest=(about["lambda"], "lambda"),
+            speed=(about["rpm"], "rpm"),
+            pressure=(about["kpa"], "kPa"),
+        ),
+        likely_causes=[
+            Cause(cause=TABLE, probability=0.6),
+            Cause(cause="fuel pressure too high", probability=0.2),
+        ],
+        next_checks=_checks()[::-1],
+    )
+
+
+def target_finding(about: Mapping[str, float], wise: float, count: int) -> Finding:
+    """A target leaner than wise."""
+    return Finding(
+        kind="lean_target",
+        severity="act",
+        confidence=0.97,
+        start_s=about["start"],
+        end_s=about["end"],
+        title="The lambda target itself is too lean in boost",
+        detail=f"At {about['kpa']:.0f} kPa the target is lambda {about['target']:.2f}; lambda "
+        f"{wise:.2f} or richer is common practice for petrol there." + _times(count),
+        step=4,
+        channels=["lambda_target"],
+        evidence=evidence(
+            target=(about["target"], "lambda"),
+            common_practice=(wise, "lambda"),
+            pressure=(about["kpa"], "kPa"),
+        ),
+        likely_causes=[Cause(cause="target table not set for boost", probability=0.9)],
+        next_checks=[
+            Check(text="Look at the target table above the barometer", tool="controller's tables",
+                  engine="key_on", minutes=10, decides=["target table not set for boost"])
+        ],
+    )  # fmt: skip
+
+
+def running_finding(
+    kind: str, severity: Severity, sure: float, figures: Mapping[str, float]
+) -> Finding:
+    """lean_running or rich_running: lambda error and trims together, warm and steady."""
+    lean = kind == "lean_running"
+    word = "lean" if lean else "rich"
+    return Finding(
+        kind=kind,
+        severity=severity,
+        confidence=sure,
+        start_s=figures["start"],
+        end_s=figures["end"],
+        title=f"It runs {word} below load",
+        detail=f"Warm and steady, {figures['seconds']:.0f} s together, reading and trims say "
+        f"{abs(figures['both']):.0f} % {word} of the target, around {figures['rpm']:.0f} rpm and "
+        f"{figures['kpa']:.0f} kPa (reading {figures['error']:+.0f} %, trims "
+        f"{figures['trim']:+.0f} %).",
+        step=4,
+        channels=["lambda"],
+        evidence=evidence(
+            together=(figures["both"], "%"),
+            reading=(figures["error"], "%"),
+            trims=(figures["trim"], "%"),
+            speed=(figures["rpm"], "rpm"),
+            pressure=(figures["kpa"], "kPa"),
+            for_seconds=(figures["seconds"], "s"),
+        ),
+        likely_causes=[
+            Cause(cause=TABLE, probability=0.5),
+            Cause(cause="air or exhaust leak" if lean else "fuel pressure too high",
+                  probability=0.25),
+            Cause(cause=SENSOR, probability=0.12),
+        ],
+        next_checks=_checks()[1:] + _checks()[:1],
+    )  # fmt: skip
+
+
+def trim_finding(figures: Mapping[str, float]) -> Finding:
+    """Closed loop at its limit."""
+    adds = figures["trim"] > 0
+    return Finding(
+        kind="trim_limit",
+        severity="act",
+        confidence=0.93,
+        start_s=figures["start"],
+        end_s=figures["end"],
+        title="The closed loop stands at its limit",
+        detail=f"The trim stood at {figures['trim']:+.0f} % for {figures['seconds']:.0f} s: it "
+        f"{'adds' if adds else 'takes away'} all the fuel it may, and what is missing beyond that "
+        "nobody corrects.",
+        step=4,
+        channels=["fuel_trim_short"],
+        evidence=evidence(trim=(figures["trim"], "%"), for_seconds=(figures["seconds"], "s")),
+        likely_causes=[
+            Cause(cause=TABLE, probability=0.45),
+            Cause(cause=SUPPLY if adds else "fuel pressure too high", probability=0.25),
+            Cause(cause=SENSOR, probability=0.15),
+        ],
+        next_checks=_checks(),
+    )
+
+
+def transient_finding(severity: Severity, figures: Mapping[str, float]) -> Finding:
+    """Mixture off after steps."""
+    return Finding(
+        kind="transient_mixture",
+        severity=severity,
+        confidence=0.85,
+        start_s=figures["start"],
+        end_s=figures["end"],
+        title="The mixture is off for a moment after throttle steps",
+        detail=f"{figures['count']:.0f} of {figures['steps']:.0f} steps, "
+        f"{figures['per_min']:.1f} a minute, up to {figures['worst']:+.0f} %, gone within "
+        "1.5 s: the wall film's compensation, or late metering.",
+        step=4,
+        channels=["lambda"],
+        evidence=evidence(
+            events=(figures["count"], "1"), steps=(figures["steps"], "1"),
+            worst=(figures["worst"], "%"), lean_share=(figures["lean_pct"], "%"),
+        ),
+        likely_causes=[Cause(cause="acceleration enrichment not finished", probability=0.75)],
+        next_checks=[
+            Check(text="Set it last, once the table is right; log slow and quick steps at 2500 rpm",
+                  tool="controller's tables, log", engine="driving", minutes=30,
+                  decides=["acceleration enrichment not finished"])
+        ],
+    )  # fmt: skip

@@ -1,0 +1,269 @@
+"""Mixture under load: lean, rich, and targets that are leaner than wise."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.analysis._mixture_words import lean_load_finding, rich_load_finding, target_finding
+from pipeline.facts.mixture_course import MixtureCourse
+from pipeline.facts.mixture_inputs import MixtureInputs
+from pipeline.meta import Meta
+from pipeline.results import (
+    Finding,
+    LimitOfDetection,
+    Metric,
+    Points,
+    Quantity,
+    Result,
+    Severity,
+    line,
+    metric,
+)
+from pipeline.session import View
+from pipeline.signals import segments
+from pipeline.signals.segments import Bools, Floats
+from pipeline.signals.smoothing import row_seconds
+from pipeline.vehicle import Vehicle
+
+META = Meta(
+    question="Is the mixture right under load, and is its target wise?",
+    version=1,
+    kinds=("lean_under_load", "rich_under_load", "lean_target"),
+    references=(
+        "Thresholds of lambda under load: common practice, no source.",
+        "Delay and lag of the reading: SAE 970613 (by name); see the fact exhaust_delay.",
+    ),
+    needs=("engine_speed",),
+    needs_any=(("lambda", "lambda_2"),),
+    uses=("barometric_pressure",),
+    facts=("mixture_inputs", "mixture_course"),
+    shortest_s=30.0,
+    step=0,
+)
+
+#: rpm below which a loaded engine is pulling away, not running under load.
+LEAST_RPM = 1000.0
+#: Findings of one kind that stay apart; further episodes are merged into the last.
+MOST = 4
+#: s between episodes that still are one.
+MERGE_S = 4.0
+#: Fuels the wise targets are stated for.
+PETROL = ("petrol", "e10")
+
+
+@dataclass(frozen=True)
+class Episode:
+    """One stretch: s, and rows (indices into the course)."""
+
+    start: float
+    end: float
+    rows: slice
+
+
+def analyse(view: View) -> Result:
+    """Find stretches under load that are lean, rich or aimed too lean."""
+    course: MixtureCourse = view.fact("mixture_course")
+    inputs: MixtureInputs = view.fact("mixture_inputs")
+    limits = view.limits
+    loaded = (course.pressure >= inputs.load_from_kpa) & (course.rpm > LEAST_RPM)
+    judged = course.usable & loaded & course.settled
+    seconds = np.where(judged, row_seconds(course.at_s), 0.0)
+    findings: list[Finding] = []
+    metrics: dict[str, Metric] = {}
+    known = np.isfinite(course.target)
+    lean = judged & known & (course.error > limits.lean_load_pct / 100.0)
+    episodes = _episodes(course, lean, limits.lean_load_s)
+    findings += [_lean(view, course, e, n) for e, n in _bounded(episodes)]
+    rich = judged & (
+        (known & (course.error < -limits.rich_load_pct / 100.0))
+        | (course.lambda_engine < limits.rich_load_lambda)
+    )
+    rich_episodes = _episodes(course, rich, limits.rich_load_s)
+    findings += [rich_load_finding(_about(course, e), n) for e, n in _bounded(rich_episodes)]
+    aimed = _aimed_lean(view.vehicle, course, loaded & known & course.settled)
+    for episode, count in _bounded(_episodes(course, aimed, limits.lean_load_s)):
+        about = _about(course, episode)
+        wise = _wise(view.vehicle, np.array([about["kpa"]]))[0]
+        findings.append(target_finding(about, float(wise), count))
+    over = float(seconds.sum())
+    if known.any():
+        total = sum(e.end - e.start for e in episodes)
+        metrics["lean_load_time_s"] = metric(total, "s")
+    boost = course.usable & (course.pressure > inputs.barometer_kpa + 2.0)
+    leanest = _held_maximum(course, boost, limits.lean_load_s)
+    if leanest is not None:
+        metrics["lambda_leanest_boost"] = metric(leanest, "1")
+    return Result(
+        status="found" if findings else "clear",
+        why=_answer(over, course, judged, metrics, findings),
+        findings=findings,
+        metrics=metrics,
+        figures=[_figure(course, judged)] if judged.sum() >= 20 else [],
+        limits_of_detection={
+            "lean_under_load": LimitOfDetection(
+                could_show=over >= 1.0 and bool(known.any()),
+                smallest=Quantity(value=limits.lean_load_pct, unit="%"),
+                over_s=round(over, 1),
+            ),
+            "rich_under_load": LimitOfDetection(
+                could_show=over >= 2.0,
+                smallest=Quantity(value=limits.rich_load_pct, unit="%"),
+                over_s=round(over, 1),
+            ),
+            "lean_target": LimitOfDetection(
+                could_show=bool((known & loaded).any()) and _is_petrol(view.vehicle),
+                over_s=round(over, 1),
+            ),
+        },
+    )
+
+
+def _episodes(course: MixtureCourse, mask: Bools, least_s: float) -> list[Episode]:
+    """Stretches of the mask of at least ``least_s``; close ones are one."""
+    time = course.at_s
+    bridged = segments.fill_gaps(mask, time, seconds=2.5 * course.interval_s)
+    found: list[Episode] = []
+    for a, b in zip(*segments.runs(bridged), strict=True):
+        end = float(time[b - 1]) + course.interval_s
+        if end - float(time[a]) < least_s or mask[a:b].sum() < 3:
+            continue
+        if found and float(time[a]) - found[-1].end < MERGE_S:
+            found[-1] = Episode(found[-1].start, end, slice(found[-1].rows.start, int(b)))
+        else:
+            found.append(Episode(float(time[a]), end, slice(int(a), int(b))))
+    return found
+
+
+def _bounded(episodes: list[Episode]) -> list[tuple[Episode, int]]:
+    """At most MOST episodes, each with how many it stands for; the last takes the rest."""
+    if len(episodes) <= MOST:
+        return [(e, 1) for e in episodes]
+    head, rest = episodes[: MOST - 1], episodes[MOST - 1 :]
+    last = Episode(rest[0].start, rest[-1].end, slice(rest[0].rows.start, rest[-1].rows.stop))
+    return [*((e, 1) for e in head), (last, len(rest))]
+
+
+def _about(course: MixtureCourse, episode: Episode) -> dict[str, float]:
+    """Figures of an episode: its worst moment by error, else by lambda."""
+    rows = episode.rows
+    part = course.error[rows] if np.isfinite(course.error[rows]).any() else (
+        course.lambda_engine[rows])  # fmt: skip
+    use = course.usable[rows] & course.settled[rows]
+    part = np.where(use, part, np.nan)
+    middle = float(np.nanmedian(part))
+    worst = int(np.nanargmax(np.abs(part - (0.0 if middle else middle))))
+    index = rows.start + worst
+    return {
+        "start": episode.start,
+        "end": episode.end,
+        "error": 100.0 * float(np.nan_to_num(course.error[index])),
+        "median": 100.0 * float(np.nanmedian(np.where(use, course.error[rows], np.nan))),
+        "lambda": float(course.lambda_engine[index]),
+        "target": float(course.target[index]),
+        "rpm": float(course.rpm[index]),
+        "kpa": float(course.pressure[index]),
+        "top_kpa": float(np.nanmax(np.where(use, course.pressure[rows], np.nan))),
+    }
+
+
+def _lean(view: View, course: MixtureCourse, episode: Episode, count: int) -> Finding:
+    limits = view.limits
+    rows = episode.rows
+    use = course.usable[rows] & course.settled[rows]
+    error = np.where(use, course.error[rows], -1.0)
+    kpa = np.where(use, course.pressure[rows], 0.0)
+    lam = np.where(use, course.lambda_engine[rows], 0.0)
+    step = row_seconds(course.at_s[rows])
+
+    def lasted(mask: Bools) -> float:
+        return float(step[mask].sum())
+
+    deep = lasted((kpa >= limits.lean_stop_kpa) & (error >= limits.lean_stop_pct / 100.0))
+    bare = lasted((kpa >= limits.lean_stop_kpa) & (lam > limits.lean_stop_lambda))
+    high = lasted((kpa >= limits.lean_act_kpa) & (error > limits.lean_load_pct / 100.0))
+    much = lasted(error >= limits.lean_act_pct / 100.0)
+    severity: Severity = "watch"
+    if high >= limits.lean_load_s or much >= limits.lean_load_s:
+        severity = "act"
+    if deep >= limits.lean_load_s or bare >= limits.lean_stop_s:
+        severity = "stop"
+    about = _about(course, episode)
+    noise = float(np.std(np.diff(course.lambda_engine[rows]))) * 100.0 if use.sum() > 5 else 1.0
+    over = (about["median"] - limits.lean_load_pct) / max(noise, 0.5)
+    sure = float(np.clip(0.85 + 0.05 * over, 0.75, 0.97))
+    return lean_load_finding(about, severity, sure, count)
+
+
+def _is_petrol(vehicle: Vehicle) -> bool:
+    return vehicle.fuel.kind in PETROL
+
+
+def _wise(vehicle: Vehicle, kpa: Floats) -> Floats:
+    """Leanest target thought wise at each pressure, inf below the first one stated."""
+    limits = vehicle.limits
+    wise = np.interp(kpa, limits.lean_target_kpa, limits.lean_target_lambda)
+    return np.where(kpa >= limits.lean_target_kpa[0], wise, np.inf)
+
+
+def _aimed_lean(vehicle: Vehicle, course: MixtureCourse, mask: Bools) -> Bools:
+    if not _is_petrol(vehicle):
+        return np.zeros(mask.size, np.bool_)
+    # A target that only just touches the line is the line's own rounding.
+    return np.asarray(mask & (course.target > _wise(vehicle, course.pressure) + 0.004))
+
+
+def _held_maximum(course: MixtureCourse, mask: Bools, seconds: float) -> float | None:
+    """Largest lambda that held for ``seconds`` within the mask."""
+    best: float | None = None
+    for a, b in zip(*segments.runs(mask), strict=True):
+        time, lam = course.at_s[a:b], course.lambda_engine[a:b]
+        if time[-1] - time[0] < seconds:
+            continue
+        begin = np.searchsorted(time, time - seconds, side="left")
+        low, _ = segments.window_extremes(lam, begin, np.arange(1, lam.size + 1))
+        full = time - time[0] >= seconds
+        top = float(low[full].max())
+        best = top if best is None else max(best, top)
+    return best
+
+
+def _answer(
+    over: float, course: MixtureCourse, judged: Bools, metrics: dict[str, Metric],
+    findings: list[Finding],
+) -> str:  # fmt: skip
+    if over < 0.3:
+        return "there was no settled running under load to judge"
+    known = judged & np.isfinite(course.error)
+    text = f"{over:.0f} s under load"
+    if known.any():
+        middle = 100.0 * float(np.median(course.error[known]))
+        text += f", {abs(middle):.1f} % {'lean' if middle > 0 else 'rich'} of target in the middle"
+    if "lambda_leanest_boost" in metrics:
+        text += f", leanest in boost lambda {metrics['lambda_leanest_boost'].value:.2f}"
+    return text + ("; " + findings[0].title.lower() if findings else "")
+
+
+def _figure(course: MixtureCourse, judged: Bools) -> Points:
+    rows = np.flatnonzero(judged)
+    picked = rows[np.linspace(0, rows.size - 1, min(rows.size, 300)).astype(int)]
+    order = np.argsort(course.pressure[rows])
+    lines = []
+    if np.isfinite(course.target[rows]).any():
+        part = np.array_split(rows[order], 12)
+        kpa = [float(np.mean(course.pressure[p])) for p in part if p.size]
+        lines.append(
+            line("target", kpa, [float(np.median(course.target[p])) for p in part if p.size])
+        )
+    return Points(
+        id="lambda-load",
+        title="Lambda under load",
+        caption="Each point is a settled moment under load, in the engine's own time; the line is "
+        "the target. Points above the line are leaner than wanted.",
+        x_label="manifold pressure",
+        x_unit="kPa",
+        y_label="lambda",
+        unit="lambda",
+        x=[round(float(v), 1) for v in course.pressure[picked]],
+        y=[round(float(v), 3) for v in course.lambda_engine[picked]],
+        lines=lines,
+    )
