@@ -1,0 +1,374 @@
+"""Mixture below load: idle, cruise, trims, transients; what can be said without a wideband."""
+
+import numpy as np
+
+from pipeline.analysis._mixture_words import running_finding, transient_finding, trim_finding
+from pipeline.facts.exhaust_delay import ExhaustDelay
+from pipeline.facts.mixture_course import MixtureCourse
+from pipeline.facts.mixture_inputs import MixtureInputs
+from pipeline.facts.states import States
+from pipeline.meta import Meta
+from pipeline.results import Bars, Finding, LimitOfDetection, Metric, Result, metric, not_judged
+from pipeline.session import View
+from pipeline.signals import segments
+from pipeline.signals.segments import Bools, Floats
+from pipeline.signals.smoothing import moving_mean, row_seconds
+
+META = Meta(
+    question="Is the mixture right at idle, at cruise and through throttle steps?",
+    version=1,
+    kinds=("lean_running", "rich_running", "trim_limit", "transient_mixture"),
+    references=(
+        "Thresholds of lambda error and trims: common practice, no source.",
+        "Stoichiometric switching of a narrowband sensor: Heywood, Internal Combustion Engine "
+        "Fundamentals (from memory).",
+    ),
+    needs=("engine_speed",),
+    needs_any=(
+        ("lambda", "lambda_2", "narrowband_voltage", "fuel_trim_short", "fuel_trim_long"),
+    ),
+    uses=("vehicle_speed",),
+    facts=("states",),
+    optional_facts=("mixture_inputs", "mixture_course", "exhaust_delay"),
+    shortest_s=30.0,
+    step=4,
+)  # fmt: skip
+
+#: degC of coolant and s after the start from which a mixture counts as warm.
+WARM_C, WARM_S = 70.0, 60.0
+#: What may move within STEADY_S of a steady engine.
+STEADY_S, STEADY_KPA, STEADY_RPM = 2.0, 8.0, 250.0
+#: s over which error and trims are averaged before they are judged: a closed loop swings.
+MEAN_S = 2.0
+#: s between stretches that are still one.
+MERGE_S = 5.0
+#: % within which a trim that rests on its limit may differ from it; least limit that counts.
+AT_LIMIT_PCT, LEAST_LIMIT_PCT = 0.6, 8.0
+#: rpm below which a step is pulling away; s a transient has to last; events that make a habit.
+STEP_RPM, TRANSIENT_S, HABIT = 1000.0, 0.15, 5
+#: V round which a narrowband switches.
+SWITCH_V = 0.45
+#: Conditions of the delay's metric, by the contract.
+DELAY_C, DELAY_KMH = 60.0, 10.0
+
+
+def analyse(view: View) -> Result:
+    """Zones, running mixture, trims and transients; or what a narrowband alone can tell."""
+    states: States = view.fact("states")
+    course: MixtureCourse | None = view.fact("mixture_course")
+    inputs: MixtureInputs | None = view.fact("mixture_inputs")
+    findings: list[Finding] = []
+    metrics: dict[str, Metric] = {}
+    total = _total_trim(view, states)
+    if total is not None:
+        metrics |= total[1]
+        findings += _trim_limit(view, states, total[0])
+    if course is None or inputs is None:
+        return _without_wideband(view, states, findings, metrics)
+    warm = course.usable & (course.since_start_s > WARM_S) & np.isfinite(course.error)
+    if np.isfinite(course.coolant).any():
+        warm &= course.coolant > WARM_C
+    steady = warm & (_moved(course.at_s, course.pressure) < STEADY_KPA)
+    steady &= _moved(course.at_s, course.rpm) < STEADY_RPM
+    findings += _running(view, inputs, course, steady)
+    findings += _transients(view, course)
+    metrics |= _zones(view, states, inputs, course, warm, steady)
+    metrics |= _delay(view, inputs)
+    cut = _overrun(view, inputs)
+    if cut is not None:
+        metrics["overrun_lambda"] = metric(cut, "1")
+    seconds = float(np.sum(row_seconds(course.at_s)[steady]))
+    could = seconds >= 2 * view.limits.mixture_running_s
+    return Result(
+        status="found" if findings else "clear",
+        why=_answer(seconds, metrics, findings),
+        findings=findings,
+        metrics=metrics,
+        figures=[_figure(metrics)] if any("_error_" in m for m in metrics) else [],
+        limits_of_detection={
+            "lean_running": LimitOfDetection(could_show=could, over_s=seconds),
+            "rich_running": LimitOfDetection(could_show=could, over_s=seconds),
+            "trim_limit": LimitOfDetection(could_show=total is not None, over_s=view.duration_s),
+            "transient_mixture": LimitOfDetection(
+                could_show=bool((course.stepped & course.usable).sum() > 20), over_s=seconds
+            ),
+        },
+    )
+
+
+def _moved(time: Floats, values: Floats) -> Floats:
+    """Largest change within the last STEADY_S; 0 where the channel is unknown."""
+    if not np.isfinite(values).any():
+        return np.zeros(time.size)
+    filled = np.where(np.isfinite(values), values, np.nanmedian(values))
+    begin = np.searchsorted(time, time - STEADY_S, side="left")
+    low, high = segments.window_extremes(filled, begin, np.arange(1, time.size + 1))
+    moved = np.asarray(high - low)
+    moved[time - time[0] < STEADY_S] = np.inf
+    return moved
+
+
+def _running(
+    view: View, inputs: MixtureInputs, course: MixtureCourse, steady: Bools
+) -> list[Finding]:
+    """Error and trims together, below load, averaged over the loop's swing."""
+    limits = view.limits
+    below = steady & ~(course.pressure >= inputs.load_from_kpa)
+    both = np.where(course.usable & np.isfinite(course.error), course.error + course.trim, np.nan)
+    mean = 100.0 * moving_mean(course.at_s, both, seconds=MEAN_S)
+    step = row_seconds(course.at_s)
+    found = []
+    for kind, sign in (("lean_running", 1.0), ("rich_running", -1.0)):
+        for level, severity in ((limits.mixture_running_pct, "watch"),
+                                (limits.mixture_running_info_pct, "info")):  # fmt: skip
+            rows = below & (sign * mean >= level)
+            longest = _longest(course.at_s, rows, step)
+            if longest is None or longest[2] < limits.mixture_running_s:
+                continue
+            span = rows.copy()
+            span[: longest[0]] = False
+            span[longest[1] :] = False
+            figures = {
+                "start": float(course.at_s[rows][0]),
+                "end": float(course.at_s[rows][-1]),
+                "seconds": float(step[rows].sum()),
+                "both": float(np.median(mean[span])),
+                "error": 100.0 * float(np.median(course.error[span])),
+                "trim": 100.0 * float(np.median(course.trim[span])),
+                "rpm": float(np.median(course.rpm[span])),
+                "kpa": float(np.median(course.pressure[span])),
+            }
+            over = abs(figures["both"]) - level
+            sure = float(np.clip(0.85 + 0.05 * over, 0.8, 0.97))
+            grade = "watch" if severity == "watch" else "info"
+            found.append(running_finding(kind, grade, sure, figures))  # type: ignore[arg-type]
+            break
+    return found
+
+
+def _longest(time: Floats, rows: Bools, step: Floats) -> tuple[int, int, float] | None:
+    """Stretch (start, end) with the most seconds; holes up to MERGE_S do not end one."""
+    best: tuple[int, int, float] | None = None
+    for a, b in zip(*segments.runs(segments.fill_gaps(rows, time, seconds=MERGE_S)), strict=True):
+        seconds = float(step[a:b][rows[a:b]].sum())
+        if best is None or seconds > best[2]:
+            best = (int(a), int(b), seconds)
+    return best
+
+
+def _total_trim(view: View, states: States) -> tuple[Floats, dict[str, Metric]] | None:
+    """Short and long trim together (n,) in %, and its metric while running warm."""
+    parts = [
+        segments.hold(view.time, channel, seconds=5.0)
+        for name in ("fuel_trim_short", "fuel_trim_long")
+        if (channel := view.get(name)) is not None
+    ]
+    if not parts:
+        return None
+    total = np.nansum(np.stack(parts), axis=0)
+    rows = states.running & ~states.fuel_cut
+    if rows.sum() < 20:
+        return total, {}
+    return total, {"fuel_trim_total_pct": metric(float(np.median(total[rows])), "%")}
+
+
+def _trim_limit(view: View, states: States, total: Floats) -> list[Finding]:
+    """A trim that rests on its own extreme, as only a limit makes it rest."""
+    rows = states.running & ~states.fuel_cut
+    found = []
+    channel = view.get("fuel_trim_short")
+    trim = total if channel is None else segments.hold(view.time, channel, seconds=5.0)
+    for sign in (1.0, -1.0):
+        side = np.where(rows, sign * np.nan_to_num(trim), 0.0)
+        top = float(side.max(initial=0.0))
+        if top < min(LEAST_LIMIT_PCT, view.limits.trim_limit_pct):
+            continue
+        rests = segments.long_runs(side >= top - AT_LIMIT_PCT, view.time, seconds=3.0)
+        step = row_seconds(view.time)
+        seconds = float(step[rests].sum())
+        # A peak is passed through; a limit is a flat top with the loop standing on it.
+        flat = rests & (np.abs(side - top) <= 0.15)
+        if seconds < view.limits.trim_limit_s or float(step[flat].sum()) < 0.6 * seconds:
+            continue
+        at = view.time[rests]
+        found.append(
+            trim_finding({"start": float(at[0]), "end": float(at[-1]), "trim": sign * top,
+                          "seconds": seconds})
+        )  # fmt: skip
+    return found
+
+
+def _transients(view: View, course: MixtureCourse) -> list[Finding]:
+    limits = view.limits
+    near = course.usable & course.stepped & (course.rpm > STEP_RPM) & (course.since_start_s > 30.0)
+    off = near & (np.abs(course.error) > limits.transient_pct / 100.0)
+    events = [
+        (int(a), int(b))
+        for a, b in zip(*segments.runs(off), strict=True)
+        if course.at_s[b - 1] - course.at_s[a] + course.interval_s >= TRANSIENT_S and b - a >= 2
+    ]
+    if not events:
+        return []
+    steps = segments.runs(course.stepped)[0].size
+    worst = max((course.error[a:b] for a, b in events), key=lambda e: float(np.max(np.abs(e))))
+    peak = float(worst[np.argmax(np.abs(worst))])
+    minutes = max(float(np.sum(row_seconds(course.at_s)[course.usable])) / 60.0, 0.5)
+    rate = len(events) / minutes
+    often = rate > limits.transient_frequent_per_min and len(events) >= HABIT
+    lean = np.mean([float(np.mean(course.error[a:b])) > 0 for a, b in events])
+    return [
+        transient_finding(
+            "watch" if often else "info",
+            {
+                "start": float(course.at_s[events[0][0]]),
+                "end": float(course.at_s[events[-1][1] - 1]),
+                "count": float(len(events)),
+                "steps": float(steps),
+                "per_min": rate,
+                "worst": 100.0 * peak,
+                "lean_pct": 100.0 * float(lean),
+            },
+        )
+    ]
+
+
+def _zones(
+    view: View,
+    states: States,
+    inputs: MixtureInputs,
+    course: MixtureCourse,
+    warm: Bools,
+    steady: Bools,
+) -> dict[str, Metric]:
+    here = np.clip(np.searchsorted(view.time, course.at_s, side="right") - 1, 0, view.time.size - 1)
+    closed = states.closed_throttle if states.closed_throttle is not None else 0.0
+    opened = states.open_throttle if states.open_throttle is not None else 100.0
+    wide = closed + view.limits.full_throttle_fraction * (opened - closed)
+    calm = warm & course.settled
+    zones = {
+        "lambda_error_pct": steady,
+        "lambda_error_idle_pct": steady & states.mask("idle")[here],
+        "lambda_error_cruise_pct": steady & states.mask("cruise")[here],
+        "lambda_error_wide_open_pct": calm & (course.throttle >= wide),
+        "lambda_error_boost_pct": calm & (course.pressure > inputs.barometer_kpa + 2.0),
+    }
+    found = {}
+    for name, rows in zones.items():
+        value = _median(course.at_s, 100.0 * course.error, rows)
+        if value is not None:
+            found[name] = metric(value[0], "%", value[1], value[2])
+    idle = _median(course.at_s, course.lambda_engine, zones["lambda_error_idle_pct"])
+    if idle is not None:
+        found["idle_lambda"] = metric(idle[0], "1", idle[1], idle[2])
+    return found
+
+
+def _median(time: Floats, values: Floats, rows: Bools) -> tuple[float, float, float] | None:
+    """Median with its interval from the spread between blocks of five seconds."""
+    use = rows & np.isfinite(values)
+    if use.sum() < 20:
+        return None
+    middle = float(np.median(values[use]))
+    block = np.floor(time[use] / 5.0)
+    means = np.array([float(np.mean(values[use][block == b])) for b in np.unique(block)])
+    if means.size < 3:
+        half = 1.96 * float(np.std(values[use]))
+    else:
+        half = 1.96 * float(np.std(means, ddof=1)) / np.sqrt(means.size)
+    return middle, middle - half, middle + half
+
+
+def _delay(view: View, inputs: MixtureInputs) -> dict[str, Metric]:
+    delay: ExhaustDelay | None = view.fact("exhaust_delay")
+    if delay is None:
+        return {}
+    rows = inputs.fuelled.copy()
+    if np.isfinite(inputs.coolant_c).any():
+        rows &= np.nan_to_num(inputs.coolant_c, nan=-99.0) > DELAY_C
+    speed = view.get("vehicle_speed")
+    if speed is not None:
+        rows &= np.nan_to_num(segments.hold(view.time, speed, seconds=5.0)) > DELAY_KMH
+    if rows.sum() < 20:
+        return {}
+    middle = 1000.0 * float(np.median(delay.delay_s[rows]))
+    flow = float(np.median(delay.exhaust_flow_l_s[rows]))
+    gradient = np.array([delay.volume_l / max(flow, 0.1), 1.0, 1.0])
+    volume, dead, lag = delay.sd
+    spread = np.sqrt((gradient[0] * volume) ** 2 + dead**2 + lag**2) * 1000.0
+    return {
+        "exhaust_delay_ms": metric(middle, "ms", middle - 1.96 * spread, middle + 1.96 * spread)
+    }
+
+
+def _overrun(view: View, inputs: MixtureInputs) -> float | None:
+    """Median reading in the last third of fuel cuts longer than 2 s."""
+    picked = []
+    for a, b in zip(*segments.runs(inputs.cut), strict=True):
+        if view.time[b - 1] - view.time[a] >= 2.0:
+            part = inputs.reading[a + 2 * (b - a) // 3 : b]
+            picked.append(part[np.isfinite(part)])
+    values = np.concatenate(picked) if picked else np.array([])
+    return float(np.median(values)) if values.size >= 3 else None
+
+
+def _without_wideband(
+    view: View, states: States, findings: list[Finding], metrics: dict[str, Metric]
+) -> Result:
+    """What trims and a narrowband can tell: on which side of stoichiometric, never how far."""
+    parts = []
+    narrow = view.get("narrowband_voltage")
+    rows = states.running & ~states.fuel_cut
+    if narrow is not None and (rows & np.isfinite(narrow)).sum() >= 50:
+        rich = float(np.mean(narrow[rows & np.isfinite(narrow)] > SWITCH_V))
+        side = "about half the time rich" if 0.3 < rich < 0.7 else (
+            "mostly rich" if rich >= 0.7 else "mostly lean")  # fmt: skip
+        parts.append(f"the narrowband read {side} of stoichiometric")
+    if "fuel_trim_total_pct" in metrics:
+        value = metrics["fuel_trim_total_pct"].value
+        word = "adds fuel" if value > 1 else "takes fuel away" if value < -1 else "hardly corrects"
+        parts.append(f"the closed loop {word}")
+    if not parts:
+        return not_judged("no reading of the mixture has a value while the engine ran")
+    return Result(
+        status="found" if findings else "clear",
+        why=" and ".join(parts) + "; without a wideband no percentage can be given, and nothing "
+        "about the mixture under load",
+        findings=findings,
+        metrics=metrics,
+        limits_of_detection={
+            "trim_limit": LimitOfDetection(
+                could_show="fuel_trim_total_pct" in metrics, over_s=view.duration_s
+            ),
+            "lean_running": LimitOfDetection(could_show=False),
+            "rich_running": LimitOfDetection(could_show=False),
+        },
+    )
+
+
+def _answer(seconds: float, metrics: dict[str, Metric], findings: list[Finding]) -> str:
+    if "lambda_error_pct" not in metrics:
+        return "too little warm, steady running to judge the mixture" + (
+            "; " + findings[0].title.lower() if findings else ""
+        )
+    value = metrics["lambda_error_pct"].value
+    text = f"{abs(value):.1f} % {'lean' if value > 0 else 'rich'} of target over {seconds:.0f} s"
+    if "fuel_trim_total_pct" in metrics:
+        text += f", trims at {metrics['fuel_trim_total_pct'].value:+.1f} %"
+    return text + ("; " + findings[0].title.lower() if findings else "")
+
+
+def _figure(metrics: dict[str, Metric]) -> Bars:
+    names = [n for n in metrics if n.startswith("lambda_error_") and n != "lambda_error_pct"]
+    return Bars(
+        id="mixture-zones",
+        title="Lambda error by zone",
+        caption="Median of measured against wanted lambda, warm, in the engine's own time; plus "
+        "is lean. The bar's ends are its 95 % interval.",
+        value_label="lambda error",
+        unit="%",
+        labels=[n.removeprefix("lambda_error_").removesuffix("_pct").replace("_", " ")
+                for n in names],
+        values=[metrics[n].value for n in names],
+        low=[metrics[n].low for n in names],
+        high=[metrics[n].high for n in names],
+    )  # fmt: skip
