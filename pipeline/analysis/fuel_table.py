@@ -1,0 +1,355 @@
+"""By how much each point of the fuel table should change, how sure, and what to enter now."""
+
+from collections.abc import Sequence
+from typing import Any
+
+import msgspec
+import numpy as np
+
+from pipeline.facts._mixture_design import Terms, terms, with_memory
+from pipeline.facts._mixture_fit import Design, Grid, design, grid_of, prior_of
+from pipeline.facts.exhaust_delay import ExhaustDelay
+from pipeline.facts.mixture_inputs import MixtureInputs
+from pipeline.limits import Limits
+from pipeline.logbook import Entry
+from pipeline.meta import Earlier, Meta, Own
+from pipeline.results import (
+    Column,
+    FuelPoint,
+    MapGrid,
+    Metric,
+    Result,
+    TableFigure,
+    metric,
+    not_judged,
+    rounded,
+)
+from pipeline.session import View
+from pipeline.signals import regression
+from pipeline.signals.lag import look_back
+from pipeline.signals.segments import Floats
+
+META = Meta(
+    question="By how much should each point of the fuel table change?",
+    version=1,
+    kinds=(),
+    references=(
+        "Tables adapted with their uncertainty: Höckerdal, Frisk, Eriksson, Control Engineering "
+        "Practice 2011 (by name).",
+        "Delay and lag from the fuel path: SAE 970613; wall film: SAE 810494 (by name).",
+        "Gaussian process prior and its marginal likelihood: Rasmussen and Williams 2006.",
+    ),
+    needs=("engine_speed",),
+    needs_any=(("lambda", "lambda_2"),),
+    uses=("manifold_pressure",),
+    facts=("states", "mixture_inputs", "exhaust_delay"),
+    shortest_s=60.0,
+    step=4,
+)
+
+#: Normal quantile of a 95 % interval.
+Z95 = 1.959964
+#: Fits: without, then with the film's memory of the table's own error, then once more.
+ROUNDS = 2
+#: % standard deviation beyond which a point counts as unknown whatever was seen there: a step of
+#: the size of its own error teaches nothing.
+LARGEST_SD_PCT = 3.0
+#: Lambda at and above which, and at and below which, the sensor's systematic errors are stated.
+NEAR_ONE, RICH = 1.0, 0.8
+#: Sessions pooled at most.
+MOST_POOLED = 20
+
+
+def analyse(view: View) -> Result:
+    """Fit the table's error of this session."""
+    inputs: MixtureInputs = view.fact("mixture_inputs")
+    delay: ExhaustDelay = view.fact("exhaust_delay")
+    if inputs.target_source == "none":
+        return not_judged("neither the log nor vehicle.toml gives a lambda target")
+    if not np.isfinite(inputs.pressure).any():
+        return not_judged("not in the log: manifold pressure")
+    top = float(np.nanquantile(inputs.pressure, 0.999))
+    grid = grid_of(view.vehicle, top)
+    fitted = _fit(view.time, inputs, delay, grid)
+    if fitted is None:
+        return not_judged("too little fuelled, measured running to fit a table")
+    made, fit = fitted
+    count = made.cells.size
+    mean = fit.mean[:count]
+    sd = np.sqrt(np.maximum(np.diag(fit.covariance)[:count], 0.0))
+    seconds = made.evidence_s[made.cells]
+    target = _target_by_cell(view.time, inputs, made)
+    rows = fuel_points(grid, made.cells, mean, sd, seconds, target, view.limits)
+    judged = [p for p in rows if p.verdict in ("change", "keep")]
+    metrics: dict[str, Metric] = {}
+    if judged:
+        weight = np.array([p.evidence_s for p in judged])
+        error = np.array([p.correction_pct or 0.0 for p in judged])
+        metrics["fuel_table_error_pct"] = metric(
+            float(np.sqrt(np.average(error**2, weights=weight))), "%"
+        )
+    return Result(
+        status="found" if any(p.verdict == "change" for p in rows) else "clear",
+        why=_answer(rows, delay),
+        metrics=metrics,
+        figures=[
+            *maps("fuel-table", "this session", grid, rows),
+            _terms_table(made.terms, fit, count),
+        ],
+        fuel_table=rows,
+        digest={
+            "rpm": grid.rpm.tolist(),
+            "kpa": grid.kpa.tolist(),
+            "cells": made.cells.tolist(),
+            "mean": [rounded(float(v), 4) for v in mean],
+            "sd": [rounded(float(v), 3) for v in sd],
+            "seconds": [rounded(float(v), 3) for v in seconds],
+            "target": [rounded(float(v), 3) for v in target],
+        },
+    )
+
+
+def judge(own: Own, history: Sequence[Earlier]) -> Result:
+    """Pool the sessions of the table now in use; the pooled rows go to the vehicle's file."""
+    mine = own.result.digest
+    if not mine:
+        return own.result
+    since = table_since(own.logbook)
+    same = [dict(e.digest) for e in history if e.start_time >= since and _fits(e, mine)]
+    same = same[-MOST_POOLED:]
+    rows = pooled([*same, mine], own.vehicle.limits)
+    digest = {**mine, "pooled": msgspec.to_builtins(rows), "pooled_sessions": len(same) + 1}
+    result = msgspec.structs.replace(own.result, digest=digest)
+    if not same:
+        return result
+    grid = Grid(np.array(mine["rpm"]), np.array(mine["kpa"]), own=True)
+    which = f"{len(same) + 1} sessions of this table"
+    return msgspec.structs.replace(result, figures=maps("fuel-table-pooled", which, grid, rows)[:1])
+
+
+def _fits(earlier: Earlier, mine: dict[str, Any]) -> bool:
+    """Whether an earlier session left an estimate over the same break points."""
+    same = all(earlier.digest.get(axis) == mine[axis] for axis in ("rpm", "kpa"))
+    return same and earlier.version == META.version
+
+
+def table_since(logbook: Sequence[Entry]) -> str:
+    """Start of the table now in use: the last entry that names a table, "" without one."""
+    named = [e.when for e in logbook if e.table is not None]
+    return named[-1] if named else ""
+
+
+def pooled(parts: Sequence[dict[str, Any]], limits: Limits) -> list[FuelPoint]:
+    """Combine sessions' estimates by their precision (inverse variance), point by point.
+
+    parts: digests of this analysis over one grid. A point's own scatter between sessions widens
+    its interval where it is larger than the intervals explain (Birge ratio, 1932, by name).
+    """
+    grid = Grid(np.array(parts[-1]["rpm"]), np.array(parts[-1]["kpa"]), own=True)
+    size = grid.rpm.size * grid.kpa.size
+    precision, weighted, squares = np.zeros(size), np.zeros(size), np.zeros(size)
+    seconds, target, number = np.zeros(size), np.zeros(size), np.zeros(size)
+    for part in parts:
+        cells = np.array(part["cells"], dtype=np.int64)
+        mean, sd = np.array(part["mean"]), np.maximum(np.array(part["sd"]), 1e-4)
+        weight = 1.0 / sd**2
+        precision[cells] += weight
+        weighted[cells] += weight * mean
+        squares[cells] += weight * mean**2
+        seconds[cells] += np.array(part["seconds"])
+        target[cells] += np.array(part["seconds"]) * np.array(part["target"])
+        number[cells] += 1
+    cells = np.flatnonzero(precision > 0)
+    mean = weighted[cells] / precision[cells]
+    spread = squares[cells] / precision[cells] - mean**2
+    freedom = np.maximum(number[cells] - 1, 1)
+    birge = np.sqrt(np.maximum(spread * precision[cells] / freedom, 1.0))
+    sd = birge / np.sqrt(precision[cells])
+    aim = target[cells] / np.maximum(seconds[cells], 1e-9)
+    return fuel_points(grid, cells, mean, sd, seconds[cells], aim, limits)
+
+
+def _fit(
+    time: Floats, inputs: MixtureInputs, delay: ExhaustDelay, grid: Grid
+) -> tuple[Design, regression.Fit] | None:
+    """Fit, then again with the film's memory of the error that the first fit saw."""
+    made_terms = terms(time, inputs)
+    made: Design | None = None
+    fit: regression.Fit | None = None
+    for turn in range(ROUNDS):
+        made = design(time, inputs, grid, delay.transport_s, delay.lag_s, made=made_terms)
+        if made is None:
+            return None
+        fit = regression.fit(
+            made.table, made.dense, made.y, made.start, prior_of(made), base_weight=made.weight
+        )
+        if turn + 1 < ROUNDS:
+            made_terms = with_memory(time, made_terms, _seen_error(inputs, grid, made, fit))
+    assert made is not None
+    assert fit is not None
+    return made, fit
+
+
+def _seen_error(inputs: MixtureInputs, grid: Grid, made: Design, fit: regression.Fit) -> Floats:
+    """The table's error (n,) along the drive, as the fit has it."""
+    full = np.zeros(grid.rpm.size * grid.kpa.size)
+    full[made.cells] = fit.mean[: made.cells.size]
+    index, weight = regression.bilinear(
+        grid.rpm, grid.kpa, inputs.rpm, np.nan_to_num(inputs.pressure, nan=float(grid.kpa[0]))
+    )
+    return np.asarray((full[index] * weight).sum(axis=1), dtype=np.float64)
+
+
+def _target_by_cell(time: Floats, inputs: MixtureInputs, made: Design) -> Floats:
+    """Mean target (m,) of the rows each visited point stands on."""
+    known = np.isfinite(inputs.target)
+    target = look_back(time[known], inputs.target[known], made.time_s)
+    weight = np.asarray(made.table.T @ made.weight)
+    sums = np.asarray(made.table.T @ (made.weight * target), dtype=np.float64)
+    return sums / np.maximum(weight, 1e-12)
+
+
+def fuel_points(
+    grid: Grid,
+    cells: np.ndarray[Any, Any],
+    mean: Floats,
+    sd: Floats,
+    seconds: Floats,
+    target: Floats,
+    limits: Limits,
+) -> list[FuelPoint]:
+    """One row per break point of the grid.
+
+    cells (m,): visited points; mean, sd (m,): the error as a logarithm of the fuel factor and its
+    standard deviation; seconds, target (m,): evidence and mean lambda target there.
+    """
+    place = {int(c): k for k, c in enumerate(cells)}
+    rpm, kpa = grid.points
+    rows = []
+    for cell in range(rpm.size):
+        k = place.get(cell)
+        empty = FuelPoint(
+            rpm=float(rpm[cell]), load_kpa=float(kpa[cell]), correction_pct=None, low_pct=None,
+            high_pct=None, step_pct=None, sensor_pct=None,
+            evidence_s=rounded(float(seconds[k]), 4) if k is not None else 0.0,
+            verdict="unknown",
+        )  # fmt: skip
+        if k is None:
+            rows.append(empty)
+            continue
+        little = float(seconds[k]) < limits.fuel_evidence_s
+        if little or 100.0 * float(sd[k]) > LARGEST_SD_PCT:
+            why = "too little evidence" if little else "too uncertain"
+            rows.append(msgspec.structs.replace(empty, reason=why))
+            continue
+        low, middle, high = (100.0 * float(np.expm1(mean[k] + z * sd[k])) for z in (-Z95, 0.0, Z95))
+        sensor = _sensor_pct(float(target[k]), limits)
+        keep = low - sensor <= 0.0 <= high + sensor
+        step = 0.0 if keep else step_of(middle, float(kpa[cell]), float(seconds[k]), limits)
+        rows.append(
+            FuelPoint(
+                rpm=float(rpm[cell]),
+                load_kpa=float(kpa[cell]),
+                correction_pct=round(middle, 2),
+                low_pct=round(low, 2),
+                high_pct=round(high, 2),
+                step_pct=round(step, 2),
+                sensor_pct=round(sensor, 2),
+                evidence_s=rounded(float(seconds[k]), 4),
+                verdict="keep" if keep else "change",
+            )
+        )
+    return rows
+
+
+def _sensor_pct(target: float, limits: Limits) -> float:
+    return float(
+        np.interp(target, [RICH, NEAR_ONE], [limits.sensor_error_rich_pct, limits.sensor_error_pct])
+    )
+
+
+def step_of(correction: float, kpa: float, seconds: float, limits: Limits) -> float:
+    """What to enter now: fuel up freely, fuel down in small steps and never without evidence."""
+    if correction >= 0.0:
+        return min(correction, limits.fuel_up_max_pct)
+    down = limits.fuel_down_max_pct
+    if kpa >= 130.0:
+        down = limits.fuel_down_130kpa_pct
+    elif kpa >= 100.0:
+        down = limits.fuel_down_100kpa_pct
+    if seconds < limits.fuel_evidence_s:
+        return 0.0
+    return max(correction, -down)
+
+
+def maps(name: str, which: str, grid: Grid, rows: Sequence[FuelPoint]) -> list[MapGrid]:
+    """The correction, and what to enter now, as tables of numbers over speed and pressure."""
+    shape = (grid.rpm.size, grid.kpa.size)
+
+    def plane(values: list[float | None]) -> list[list[float | None]]:
+        return [[values[i * shape[1] + j] for i in range(shape[0])] for j in range(shape[1])]
+
+    found = []
+    for key, title, say in (
+        ("correction_pct", f"Fuel table correction, {which}",
+         "Percent by which fuel at each point should change; plus means it is lean there. Empty: "
+         "too little evidence. Small numbers: seconds of evidence."),
+        ("step_pct", f"What to enter now, {which}",
+         "The correction cut to safe steps: fuel comes out slowly where the engine is loaded. "
+         "Only once no fault of the machine is open."),
+    ):  # fmt: skip
+        found.append(
+            MapGrid(
+                id=f"{name}-{key.removesuffix('_pct')}",
+                title=title,
+                caption=say,
+                x_label="engine speed",
+                x_unit="rpm",
+                x=grid.rpm.tolist(),
+                y_label="manifold pressure",
+                y_unit="kPa",
+                y=grid.kpa.tolist(),
+                value_label="fuel",
+                unit="%",
+                values=plane([getattr(p, key) for p in rows]),
+                centre=0.0,
+                weight=plane([p.evidence_s or None for p in rows]),
+            )
+        )
+    return found
+
+
+def _terms_table(made: Terms, fit: regression.Fit, count: int) -> TableFigure:
+    """Warm-up, film, charge temperature and voltage, each with its interval."""
+    sd = np.sqrt(np.maximum(np.diag(fit.covariance)[count:], 0.0))
+    rows: list[list[str | float | None]] = [
+        [name, 100.0 * float(m), 100.0 * float(m - Z95 * s), 100.0 * float(m + Z95 * s)]
+        for name, m, s in zip(made.names, fit.mean[count:], sd, strict=True)
+    ]
+    return TableFigure(
+        id="fuel-terms",
+        title="What else moves the mixture",
+        caption="From the same fit: percent of fuel missing per unit of each term (warm-up by "
+        "coolant temperature, film at opening and closing throttle, intake temperature, voltage "
+        "over pulse). A constant dead-time error and the table cannot be separated.",
+        columns=[
+            Column(title="term"),
+            Column(title="effect", unit="%"),
+            Column(title="low", unit="%"),
+            Column(title="high", unit="%"),
+        ],
+        rows=rows,
+    )
+
+
+def _answer(rows: Sequence[FuelPoint], delay: ExhaustDelay) -> str:
+    change = [p for p in rows if p.verdict == "change"]
+    keep = sum(p.verdict == "keep" for p in rows)
+    text = f"{len(change)} points should change, {keep} stand, the rest has too little evidence"
+    if change:
+        worst = max(change, key=lambda p: abs(p.correction_pct or 0.0))
+        text += (
+            f"; largest {worst.correction_pct:+.1f} % at {worst.rpm:.0f} rpm and "
+            f"{worst.load_kpa:.0f} kPa"
+        )
+    return text + f" (exhaust delay from the {delay.source})"
