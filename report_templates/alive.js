@@ -201,7 +201,7 @@
         const share = (x - this.range[0]) / (this.range[1] - this.range[0]);
         this.slider.value = Math.round(1000 * share);
       }
-      this.slider.setAttribute("aria-valuetext", this.out.textContent);
+      if (x !== null) this.slider.setAttribute("aria-valuetext", this.out.textContent);
       for (const p of this.panels) {
         if (!p.line) continue;
         p.line.hidden = !shown;
