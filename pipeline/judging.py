@@ -138,7 +138,9 @@ def _judge_one(
     note["shown_hash"] = digest(encode_compact(shown))
     note["start_time"] = document.start_time
     note["figures_hash"] = _write_figures(run, session, results, logbook, item.mtime_ns)
-    points = [p for name in sorted(results) for p in results[name].fuel_table]
+    # Those that conclude see what is open and have the last word on the table.
+    by_order = sorted(results, key=lambda name: (registry.analyses[name].meta.order, name))
+    points = next((results[n].fuel_table for n in by_order[::-1] if results[n].fuel_table), [])
     if points:
         content = fuel_table_csv(points)
         run.wrote(run.store.session(session, "fuel_table.csv"), content, item.mtime_ns)

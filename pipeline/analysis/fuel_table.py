@@ -54,6 +54,10 @@ ROUNDS = 2
 #: % standard deviation beyond which a point counts as unknown whatever was seen there: a step of
 #: the size of its own error teaches nothing.
 LARGEST_SD_PCT = 3.0
+#: Standard deviation, as a logarithm, of what the model leaves out at a point (charge heating,
+#: pulse curvature, film of one cylinder): more seconds do not shrink it. Choice, from the scatter
+#: of sound simulated drives beyond what their residuals explain.
+MODEL_SD = 0.005
 #: Lambda at and above which, and at and below which, the sensor's systematic errors are stated.
 NEAR_ONE, RICH = 1.0, 0.8
 #: Sessions pooled at most.
@@ -206,7 +210,8 @@ def _target_by_cell(time: Floats, inputs: MixtureInputs, made: Design) -> Floats
     target = look_back(time[known], inputs.target[known], made.time_s)
     weight = np.asarray(made.table.T @ made.weight)
     sums = np.asarray(made.table.T @ (made.weight * target), dtype=np.float64)
-    return sums / np.maximum(weight, 1e-12)
+    mean: Floats = sums / np.maximum(weight, 1e-12)
+    return mean
 
 
 def fuel_points(
