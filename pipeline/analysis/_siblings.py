@@ -40,7 +40,7 @@ def at_rest(
                          f"with the engine at rest it reads {rest:.1f} kPa where the barometer "
                          f"says {air:.1f} kPa"))  # fmt: skip
     elif rest is not None and altitude_m is not None and rest > 40.0:
-        off = rest - standard_pressure_kpa(altitude_m)
+        off = rest - float(standard_pressure_kpa(altitude_m))
         if abs(off) >= SITE_KPA:
             found.append(_offset(time, "manifold_pressure", off, "kPa", 0.75,
                          f"with the engine at rest it reads {rest:.1f} kPa; the site's standard "

@@ -38,7 +38,7 @@ class Blocks:
 
 def block_index(time: Floats) -> NDArray[np.intp]:
     """Block of every row (n,)."""
-    return ((time - time[0]) // BLOCK_S).astype(np.intp)
+    return np.asarray((time - time[0]) // BLOCK_S, dtype=np.intp)
 
 
 def blocks_of(time: Floats, values: Floats, use: Bools) -> Blocks:
@@ -79,7 +79,7 @@ def local_noise(time: Floats, values: Floats, use: Bools, longest_s: float = 0.5
     if np.count_nonzero(close) < 50:
         return float("nan")
     second = np.abs(y[2:] - 2.0 * y[1:-1] + y[:-2])[close]
-    return float(np.median(second)) / 0.6745 / np.sqrt(6.0)
+    return float(np.median(second) / 0.6745 / np.sqrt(6.0))
 
 
 def mean_between(time: Floats, total: Floats, count: Floats, begin: Floats, end: Floats) -> Floats:

@@ -239,8 +239,13 @@ def _finding(view: View, states: States, found: list[Swing], worst: Swing) -> Fi
 def _figure(view: View, found: list[Swing], worst: Swing) -> Panels:
     begin, end = worst.start_s - 3.0, min(worst.end_s, worst.start_s + 30.0) + 3.0
     rows = (view.time >= begin) & (view.time <= end)
-    panels = [Panel(title="engine speed", unit="rpm",
-                    lines=[line("speed", view.time[rows], view.channel("engine_speed")[rows])])]
+    panels = [
+        Panel(
+            title="engine speed",
+            unit="rpm",
+            lines=[line("speed", view.time[rows], view.channel("engine_speed")[rows])],
+        )
+    ]
     for name, unit in (("idle_air_control", "%"), ("lambda", "1")):
         values = view.get(name)
         if values is not None:

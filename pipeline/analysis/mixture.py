@@ -295,9 +295,7 @@ def _delay(view: View, inputs: MixtureInputs) -> dict[str, Metric]:
     held_s = 0.5 * inputs.update_s
     middle = 1000.0 * max(float(np.median(delay.delay_s[rows])) - held_s, 0.0)
     flow = float(np.median(delay.exhaust_flow_l_s[rows]))
-    gradient = np.array([delay.volume_l / max(flow, 0.1), 1.0, 1.0])
-    volume, dead, lag = delay.sd
-    spread = np.sqrt((gradient[0] * volume) ** 2 + dead**2 + lag**2) * 1000.0
+    spread = 1000.0 * delay.standard_deviation(max(flow, 0.1))
     return {
         "exhaust_delay_ms": metric(middle, "ms", middle - 1.96 * spread, middle + 1.96 * spread)
     }

@@ -274,9 +274,7 @@ def _corroboration(view: View, found: MisfireStretches) -> tuple[list[str], floa
         usual = np.nanmax(before, axis=1) - np.nanmedian(before, axis=1)
         gain = float(np.nanmedian(rise - usual)) if np.isfinite(rise - usual).any() else 0.0
         if gain > 0.01:
-            out.append(
-                f"Lambda read leaner by {gain:.2f} after the falls: air that did not burn"
-            )
+            out.append(f"Lambda read leaner by {gain:.2f} after the falls: air that did not burn")
             shift += 0.02
     return out, shift
 
@@ -372,5 +370,3 @@ def _is_like(earlier: Earlier, mine: Mapping[str, Any]) -> bool:
         return False
     rates = float(digest.get("rate_hz", 0.0)), float(mine.get("rate_hz", 0.0))
     return 0.7 < rates[0] / max(rates[1], 1e-9) < 1.4
-
-

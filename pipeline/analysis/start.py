@@ -81,7 +81,7 @@ def analyse(view: View) -> Result:
     findings = [f for c in cranks if (f := _judge_crank(view, c)) is not None]
     first = cranks[0]
     caught = next((c for c in cranks if c.running_s is not None), None)
-    metrics = _metrics(first, caught)
+    metrics = _metrics(first, caught, view.vehicle.engine.cylinders)
     limit = _limit_s(view, first)
     detection = LimitOfDetection(
         could_show=first.resolution_s <= 1.5,
@@ -292,13 +292,15 @@ def _judge_crank(view: View, crank: Crank) -> Finding | None:
     )
 
 
-def _metrics(first: Crank, caught: Crank | None) -> dict[str, Metric]:
+def _metrics(first: Crank, caught: Crank | None, cylinders: int) -> dict[str, Metric]:
     step = first.resolution_s
+    # The first firing shows in the speed up to one firing interval later: 120 / (N rpm) s.
+    late = 120.0 / (cylinders * first.rpm) if np.isfinite(first.rpm) else 0.0
     found = {"start_tries": metric(float(len(first.tries)), "1")}
     if caught is first:
-        found["cranking_time_s"] = metric(
-            first.seconds, "s", max(0.0, first.seconds - step), first.seconds + step
-        )
+        least = max(0.0, first.seconds - step - late)
+        middle = max(least, first.seconds - 0.5 * late)
+        found["cranking_time_s"] = metric(middle, "s", least, first.seconds + step)
     found["cranking_speed_rpm"] = metric(first.rpm, "rpm")
     found["cranking_voltage_min_v"] = metric(first.volts, "V")
     if caught is not None:

@@ -123,7 +123,7 @@ def design(
         start=start,
         weight=np.where(share_in > 0.99, amount / amount.max(), 1e-9),
         time_s=mid,
-        evidence_s=evidence * inputs.update_s,
+        evidence_s=np.asarray(evidence * inputs.update_s, dtype=np.float64),
         terms=made,
         rpm=regression.block_mean(rpm, number, count),
         kpa=regression.block_mean(kpa, number, count),

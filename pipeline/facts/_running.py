@@ -22,6 +22,8 @@ SAG_V = 0.9
 ROCKING_S, ROCKING_AFTER_S = 0.6, 2.0
 #: s: no starter gets an engine going sooner after the first row of a log.
 LATE_SPEED_S = 0.4
+#: Times the starter's speed from which the engine fires itself; s over which that speed is taken.
+CATCHING, CRANK_LEVEL_S = 1.25, 3.0
 #: s of rest before cranking over which the resting voltage is taken.
 REST_S = 5.0
 
@@ -48,8 +50,9 @@ def find_running(time: Floats, rpm: Floats, volts: Floats | None) -> Running:
     fast = _from_the_first_row(time, speed, fast)
     step = float(np.median(np.diff(time))) if time.size > 1 else 1.0
     running = segments.long_runs(fast, time, seconds=max(CAUGHT_S, min(step, 2.0)))
+    running |= _catching(time, speed, running)
     turning = ~running & (speed > TURNING_RPM)
-    cranking = turning & ~_run_down(time, speed, running, turning, sag)
+    cranking = turning & ~_run_down(time, speed, running, turning, sag, volts)
     cranking |= _starter(time, sag & ~running, cranking)
     cranking = segments.fill_gaps(cranking, time, seconds=0.35) & ~running
     return Running(running, cranking & known, dropout & running)
@@ -98,6 +101,21 @@ def _bridge(time: Floats, speed: Floats, fast: Bools, sag: Bools) -> tuple[Bools
     return fast | gap, gap
 
 
+def _catching(time: Floats, speed: Floats, running: Bools) -> Bools:
+    """Rows just before each run in which the speed already rose above what the starter gives."""
+    out = np.zeros(speed.size, dtype=np.bool_)
+    for start in segments.runs(running)[0]:
+        begin = int(np.searchsorted(time, time[start] - CRANK_LEVEL_S))
+        before = speed[begin:start]
+        turned = before[(before > 2.0 * TURNING_RPM) & (before < RUNNING_RPM)]
+        if turned.size < 3:
+            continue
+        slow = np.flatnonzero(before <= CATCHING * float(np.median(turned)))
+        if slow.size and time[start] - time[begin + int(slow[-1])] < CAUGHT_S:
+            out[begin + int(slow[-1]) + 1 : start] = True
+    return out
+
+
 def _from_the_first_row(time: Floats, speed: Floats, fast: Bools) -> Bools:
     """Count a log's first moments as running where its speed only came a few rows late."""
     first = int(np.argmax(fast)) if fast.any() else 0
@@ -107,10 +125,13 @@ def _from_the_first_row(time: Floats, speed: Floats, fast: Bools) -> Bools:
     return np.asarray(fast | (np.arange(fast.size) < first))
 
 
-def _run_down(time: Floats, speed: Floats, running: Bools, turning: Bools, sag: Bools) -> Bools:
+def _run_down(
+    time: Floats, speed: Floats, running: Bools, turning: Bools, sag: Bools, volts: Floats | None
+) -> Bools:
     """Rows in which the engine only spins out after it ran: turning, not sagging, falling.
 
-    A stopping engine rocks back once on its compression: that short blip is no starter either.
+    A stopping engine rocks back once on its compression: that short blip is no starter either,
+    nor is an engine that struggles at a voltage no starter leaves.
     """
     starts, ends = segments.runs(turning & ~sag)
     if not starts.size:
@@ -120,6 +141,8 @@ def _run_down(time: Floats, speed: Floats, running: Bools, turning: Bools, sag: 
     last = segments.last_true(running)[starts]
     since = np.where(last >= 0, time[starts] - time[np.maximum(last, 0)], np.inf)
     short = segments.run_times(time, starts, ends) < ROCKING_S
+    if volts is not None and np.isfinite(volts).any():
+        falls |= True  # the sag would show a starter
     pick = (after_run & falls) | (short & (since < ROCKING_AFTER_S))
     return segments.spread(speed.size, starts[pick], ends[pick])
 

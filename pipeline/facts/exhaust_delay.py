@@ -73,8 +73,8 @@ class ExhaustDelay:
     loaded_s: float
     exhaust_flow_l_s: Floats
 
-    def standard_deviation(self, rpm: float, flow_l_s: float) -> float:
-        """Standard deviation of the whole delay at a speed and exhaust volume flow, s."""
+    def standard_deviation(self, flow_l_s: float) -> float:
+        """Standard deviation of the whole delay at an exhaust volume flow, s."""
         slope = np.array([self.volume_l / flow_l_s, 1.0, self.lag_s])
         return float(np.sqrt(max(slope @ self.covariance @ slope, 0.0)))
 
@@ -212,8 +212,10 @@ class _Problem:
     def improve(self, at: Floats, centre: Floats, spread: Floats) -> tuple[Floats, Floats] | None:
         """One pass: regression at the present delay, then Gauss-Newton on the delay."""
         moved = transport(self.rpm, self.flow, float(np.exp(at[0])), float(at[1]))
-        made = design(self.time, self.inputs, self.grid, moved, float(np.exp(at[2])),
-                      made=self.made, seconds=0.4) if self.inputs.pressure_logged else None  # fmt: skip
+        made = None
+        if self.inputs.pressure_logged:
+            made = design(self.time, self.inputs, self.grid, moved, float(np.exp(at[2])),
+                          made=self.made, seconds=0.4)  # fmt: skip
         if made is None:
             return self._cuts_only(at, centre, spread)
         fitted = regression.fit(made.table, made.dense, made.y, made.start, prior_of(made),
@@ -366,4 +368,5 @@ class _Problem:
         weight = regression.bisquare(left - np.median(left), 1.5 * doubt) / doubt**2
         precision = np.diag(spread**-2) + (rows * weight[:, None]).T @ rows
         vector = rows.T @ (weight * left) + (centre - at) * spread**-2
-        return at + np.linalg.solve(precision, vector), np.linalg.inv(precision)
+        found: Floats = at + np.linalg.solve(precision, vector)
+        return found, np.asarray(np.linalg.inv(precision), dtype=np.float64)

@@ -110,9 +110,16 @@ def _layers(shape: Shape, alive: bool) -> list[Any]:
     if shape.flags and alive:
         layers.append(
             _data("marks")
-            .transform_filter("datum.x >= x0 && datum.x <= x1")
             .mark_text(baseline="bottom", color="currentColor", dy=-2, fontSize=theme.FONT_SIZE)
-            .encode(x=_x(shape, alive), y=alt.value(0), text="letter:N")
+            .encode(
+                x=_x(shape, alive),
+                y=alt.value(0),
+                text="letter:N",
+                # A filter would leave none at a close look, which Vega warns of.
+                opacity=alt.when("datum.x >= x0 && datum.x <= x1")
+                .then(alt.value(1))
+                .otherwise(alt.value(0)),
+            )
         )
     return layers
 

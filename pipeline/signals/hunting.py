@@ -85,9 +85,7 @@ def swings(
     return found
 
 
-def coherent(
-    time_s: FloatArray, values: FloatArray, frequency_hz: float
-) -> NDArray[np.complex128]:
+def coherent(time_s: FloatArray, values: FloatArray, frequency_hz: float) -> NDArray[np.complex128]:
     """Complex demodulate of ``values`` (n,) at a frequency: shape (4,), by quarters of the time.
 
     Least squares of sine, cosine, constant and slope in each quarter.

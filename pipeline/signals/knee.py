@@ -41,9 +41,10 @@ def heating_knee(
     unit. Up to ``known_until`` degrees the valve is known to be shut: there
     the heat balance level = c0 + c1·∫power + c2·t, the power late by one of LAGS_S, is fitted by
     least squares (first law of thermodynamics for one mass, its losses constant over the few
-    degrees of FIT_SPAN_K). Its forecast goes on from there; a valve that opens in proportion makes the shortfall grow with the square
-    of time since it lifted, which is fitted to find the moment. None where the curve gives no
-    knee: too short, or it never falls short of the forecast.
+    degrees of FIT_SPAN_K). Its forecast goes on from there; a valve that opens in
+    proportion makes the shortfall grow with the square of time since it lifted, which is fitted
+    to find the moment. None where the curve gives no knee: too short, or it never falls short of
+    the forecast.
     """
     n = seconds.size
     if n < 60:

@@ -107,8 +107,8 @@ def one(seed: int, registry: Registry) -> dict[str, float]:
     rows = rows_of(first, registry)
     found = as_function(rows)
     judged = [p for p in rows if p.verdict in ("change", "keep")]
-    truth = [float(np.asarray(first[0].truth.fuel_error(np.array([p.rpm]), np.array([p.load_kpa])))[0])
-             for p in judged]  # fmt: skip
+    rpm, kpa = np.array([p.rpm for p in judged]), np.array([p.load_kpa for p in judged])
+    truth = np.asarray(first[0].truth.fuel_error(rpm, kpa), dtype=float).tolist()
     inside = [p.low_pct <= t <= p.high_pct for p, t in zip(judged, truth, strict=True)]
     visited = [(p.correction_pct if p.verdict == "change" else 0.0) - t
                for p, t in zip(judged, truth, strict=True)]  # fmt: skip

@@ -103,8 +103,11 @@ class Told:
             late = t[rows] - at[:, None]
             low = np.maximum(late - average, 0.0)
             # The slow event itself is the first to show; the mean over the averaging time.
-            shape = np.where(late > 0, -drop * tau / average
-                             * (np.exp(-low / tau) - np.exp(-np.maximum(late, 0) / tau)), 0.0)
+            shape = np.where(
+                late > 0,
+                -drop * tau / average * (np.exp(-low / tau) - np.exp(-np.maximum(late, 0) / tau)),
+                0.0,
+            )
             white = shape[:, p:].copy()
             for lag in range(1, p + 1):
                 white -= self.a[lag - 1] * shape[:, p - lag : shape.shape[1] - lag]

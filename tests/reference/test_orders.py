@@ -55,9 +55,10 @@ def test_blind_where_the_order_falls_on_the_rate_and_says_so():
     at_850 = distinguishable_orders(speed_rpm=850, cylinders=4, rate_hz=10, resolution_hz=0.2)
     assert at_850[0.5] == ""
     # 800 rpm at 20 Hz: half order 6.667 Hz, firing 26.667 Hz seen at 6.667 Hz.
-    assert "firing" in distinguishable_orders(
-        speed_rpm=800, cylinders=4, rate_hz=20, resolution_hz=0.2
-    )[0.5]
+    assert (
+        "firing"
+        in distinguishable_orders(speed_rpm=800, cylinders=4, rate_hz=20, resolution_hz=0.2)[0.5]
+    )
 
 
 def test_demodulation_agrees_with_lomb_scargle_on_uneven_stamps():

@@ -165,7 +165,7 @@ def test_the_mouse_reads_a_value_in_every_panel(reader: Reader, hostile: Reporte
 def _ticks(page: Any) -> list[str]:
     return page.eval_on_selector_all(  # type: ignore[no-any-return]
         "#overview .panel:last-of-type .live .role-axis-label text",
-        "all => all.map(e => e.textContent)",
+        "all => all.map(e => e.textContent).sort()",
     )
 
 
@@ -178,9 +178,10 @@ def test_zoom_changes_the_axis_by_button_and_by_drag(reader: Reader, hostile: Re
     assert closer != whole
     page.locator("#overview").get_by_role("button", name=re.compile("Show all")).first.click()
     assert _ticks(page) == whole
-    _over(page, 0.3)
+    # Close by the start no marker stands: a chart with nothing in sight keeps quiet too.
+    _over(page, 0.05)
     page.mouse.down()
-    _over(page, 0.5)
+    _over(page, 0.15)
     page.mouse.up()
     assert _ticks(page) != whole
     page.locator("#overview .chart").first.dblclick()

@@ -49,7 +49,8 @@ def cases(seed: int) -> Iterator[Case]:
 
 def _spool(run: Run) -> float | None:
     """Median spool time by the metric's definition, on true pressure, throttle and target."""
-    if not run.car.boosted or "manifold_pressure_target" not in run.columns:
+    needed = ("manifold_pressure_target", "manifold_pressure", "throttle_position")
+    if not run.car.boosted or any(name not in run.columns for name in needed):
         return None
     time = run.frame[run.columns["time"]].to_numpy()
     time = time - time[0]
@@ -86,6 +87,8 @@ def rows(judged: Judged, registry: Registry) -> dict[str, float]:
     full = store.get("full_throttle_runs", optional=True)
     if isinstance(full, FullThrottleRuns) and full.runs:
         out |= _power(run, full, judged)
+    if "true.manifold_pressure" not in run.truth.series:
+        return out
     built_in = {f.cause for f in run.truth.faults} - {"as_drawn"}
     effect = judged.metrics.get("intercooler_effectiveness")
     if effect is not None and not built_in:
