@@ -139,6 +139,7 @@ def _run(options: argparse.Namespace) -> int:
     _limit_threads()
     settings = _load_settings(files, inputs, override=options.vehicle is not None)
     from pipeline.batch import Run, execute
+    from pipeline.pool import ClusterError
     from pipeline.stages import OutputError
 
     try:
@@ -155,6 +156,9 @@ def _run(options: argparse.Namespace) -> int:
                 progress=_progress(),
             )
             execute(run, jobs=options.jobs, cluster=cluster)
+    except ClusterError as error:
+        say(str(error))
+        return NOTHING
     except OutputError as error:
         say(f"{printable(str(error))}: make room or give another folder, then run again")
         return NOTHING

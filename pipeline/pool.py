@@ -14,6 +14,14 @@ T = TypeVar("T")
 R = TypeVar("R")
 
 
+#: s to wait for a scheduler to answer.
+CONNECT_S = 10
+
+
+class ClusterError(Exception):
+    """The cluster cannot be used; the text says why and what to do."""
+
+
 class WorkerDiedError(Exception):
     """A worker died twice over the same task."""
 
@@ -89,9 +97,7 @@ class Pool:
     def _start(self, tasks: int) -> cf.Executor:
         if self._executor is None:
             if self._cluster is not None:
-                from distributed import Client
-
-                self._client = Client(self._cluster)  # type: ignore[no-untyped-call]
+                self._client = _connect(self._cluster)
                 self._executor = self._client.get_executor()
             else:
                 self._executor = cf.ProcessPoolExecutor(
@@ -109,6 +115,27 @@ class Pool:
             with contextlib.suppress(Exception):
                 self._client.close()
             self._client = None
+
+
+def _connect(address: str) -> Any:
+    """Connect to a scheduler; raises ClusterError where there is none or the extra is missing."""
+    import logging
+
+    try:
+        from distributed import Client
+    except ImportError:
+        raise ClusterError(
+            "the cluster extra is missing: pip install sparkledger[cluster]"
+        ) from None
+    for name in ("distributed", "distributed.client", "tornado"):
+        logging.getLogger(name).setLevel(logging.CRITICAL)
+    try:
+        return Client(address, timeout=CONNECT_S)  # type: ignore[no-untyped-call]
+    except (OSError, TimeoutError) as error:
+        why = str(error).splitlines()[0] if str(error) else "no answer"
+        raise ClusterError(
+            f"no cluster answers at {address} ({why}): start it, or leave --executor"
+        ) from None
 
 
 def _is_dead_remote(error: BaseException) -> bool:
