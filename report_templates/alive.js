@@ -107,6 +107,8 @@
         p.margin = 360 - spec.width;
         spec.width = this.width(p);
         const live = element("div", "live");
+        /* The chart around it is told in words already. */
+        live.setAttribute("aria-hidden", "true");
         const result = await vegaEmbed(live, spec, {
           ast: true, actions: false, renderer: "svg", tooltip: false, hover: false,
         });
