@@ -44,6 +44,9 @@ META = Meta(
 SMOOTH_S = 1.0
 #: degC above which the allowance for cold no longer grows.
 COLD_BELOW_C = 10.0
+#: s and V: a low voltage that neither ends the drive nor sinks further over this long points to
+#: the reading or its wire; a battery alone feeds a running engine for less than an hour.
+STANDS_S, STANDS_V = 2400.0, 0.3
 #: s after the start in which the battery takes back what the starter drew.
 RECHARGE_S = 300.0
 
@@ -132,8 +135,15 @@ def _outside(view: View) -> float:
 
 def _low(view: View, time: Floats, volts: Floats, rows: Bools) -> Finding:
     level = float(np.median(volts[rows]))
-    severity: Severity = "act" if level < view.limits.charging_low_act_v else "watch"
     at = time[rows]
+    # A battery that nobody charges sinks; one that "stands" low for long is more likely read low.
+    steady = bool(
+        at[-1] - at[0] > STANDS_S
+        and np.median(volts[rows][-(rows.sum() // 4) :]) > level - STANDS_V
+    )
+    severity: Severity = "watch"
+    if level < view.limits.charging_low_act_v and not steady:
+        severity = "act"
     return Finding(
         kind="low_charging_voltage",
         severity=severity,
@@ -143,7 +153,9 @@ def _low(view: View, time: Floats, volts: Floats, rows: Bools) -> Finding:
         title="The battery is not being charged as it should",
         detail=f"{level:.1f} V above {view.limits.charging_low_rpm:.0f} rpm, long after the start, "
         f"where at least {view.limits.charging_low_v:.1f} V are usual. Low voltage also shortens "
-        "dwell and slows injectors.",
+        "dwell and slows injectors."
+        + (" It stood there without sinking, so the reading or its wire is suspect too." if steady
+           else ""),
         step=2,
         blocks=["misfire_under_load"],
         channels=["battery_voltage"],
