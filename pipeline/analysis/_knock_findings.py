@@ -18,7 +18,7 @@ TIMING_BAND_DEG = 2.0
 LEAST_PROBABILITY = 0.7
 #: Probability of a margin gone below which a change alone is not told: a heat-soaked start or a
 #: hot day takes degrees from a wide margin without harm.
-NEAR_PROBABILITY = 0.1
+NEAR_PROBABILITY = 0.25
 #: s of a zone in which a working knock channel heard nothing, before it overrules the model.
 QUIET_S = 0.5
 #: deg of modelled margin below which a zone in which knock was heard is a risk by both.
