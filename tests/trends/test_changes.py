@@ -1,0 +1,94 @@
+"""What moved: found where a step was put in, silent where nothing was."""
+
+import numpy as np
+
+from pipeline.changes import effects_of, series_of, trends_of
+from pipeline.history import Summary
+from tests.trends.summaries import entry, summary
+
+#: Metrics followed at once; about as many as a full log gives.
+METRICS = 40
+#: Spread between sessions of each metric: the most, and the least of those drawn.
+SPREAD, LEAST_SPREAD = 0.01, 0.002
+
+
+def _week(seed: int, *, step: float = 0.0, slope: float = 0.0, sessions: int = 10) -> list[Summary]:
+    """Ten sessions with forty metrics of at most 1 % spread; the first metric steps at day 4.5."""
+    rng = np.random.default_rng(seed)
+    spread = rng.uniform(LEAST_SPREAD, SPREAD, METRICS)
+    values = 50.0 * (1.0 + spread * rng.standard_normal((sessions, METRICS)))
+    values[5:, 0] *= 1.0 + step
+    values[:, 0] *= 1.0 + slope * np.arange(sessions)
+    return [
+        summary(n, metrics={f"m{i:02d}": v for i, v in enumerate(row)})
+        for n, row in enumerate(values)
+    ]
+
+
+def test_a_step_of_three_percent_is_found_at_its_entry() -> None:
+    """95 of 100 weeks, less chance; the interval holds the true step as often as it claims.
+
+    Where all forty metrics spread by the full 1 %, four weeks in five are found: Student's bound.
+    """
+    found = held = 0
+    for seed in range(100):
+        effects = effects_of(series_of(_week(seed, step=0.03)), [entry(4.5)])
+        (own,) = [e for e in effects if e.name == "m00"]
+        found += own.called
+        held += own.low <= 1.5 <= own.high
+    assert found >= 92  # 95 % less one and a half standard errors of 100 draws
+    assert held >= 89  # 95 % less three standard errors of 100 draws
+
+
+def test_quiet_weeks_stay_quiet() -> None:
+    """At most one flagged metric in 20 quiet weeks, over all metrics, trends and steps."""
+    flagged = 0
+    for seed in range(60):
+        series = series_of(_week(1000 + seed))
+        flagged += sum(t.called for t in trends_of(series))
+        flagged += sum(e.called for e in effects_of(series, [entry(4.5)]))
+    # Three expected at the most allowed rate; Poisson: above 8 is rarer than 1 in 250.
+    assert flagged <= 8
+
+
+def test_a_steady_growth_is_a_trend() -> None:
+    trends = trends_of(series_of(_week(7, slope=0.01)))
+    assert trends[0].name == "m00"
+    assert trends[0].called
+    assert trends[0].low <= 0.5 <= trends[0].high  # 1 % of 50 a day
+    assert trends[0].count == 10
+
+
+def test_a_new_version_of_an_analysis_breaks_the_line() -> None:
+    logs = [summary(n, metrics={"m": 50.0 + n}, version=1 if n < 6 else 2) for n in range(10)]
+    (series,) = series_of(logs)
+    assert series.versions == (1,) * 6 + (2,) * 4
+    assert trends_of([series]) == []  # four of the new version are too few
+    assert effects_of([series], [entry(5.5)]) == []
+
+
+def test_too_few_sessions_call_nothing() -> None:
+    logs = [summary(n, metrics={"m": 50.0 + 10 * n}) for n in range(5)]
+    assert trends_of(series_of(logs)) == []
+    assert effects_of(series_of(logs), [entry(3.5)]) == []  # one after is too few
+
+
+def test_a_changed_calibration_makes_it_unfair_and_notes_move_nothing() -> None:
+    series = series_of(_week(3, step=0.05))
+    changed = effects_of(series, [entry(4.5, calibration="b")])
+    assert changed
+    assert not any(e.fair for e in changed)
+    assert all(e.fair for e in effects_of(series, [entry(4.5)]))
+    assert effects_of(series, [entry(4.5, "note")]) == []
+
+
+def test_a_step_is_not_credited_to_another_entry() -> None:
+    """Two entries: before and after reach only to the neighbour."""
+    effects = effects_of(series_of(_week(5, step=0.05)), [entry(4.5), entry(7.5)])
+    own = {e.entry.when: e for e in effects if e.name == "m00"}
+    assert [(e.before, e.after) for _, e in sorted(own.items())] == [(5, 3)]
+
+
+def test_the_day_and_the_road_are_never_tested() -> None:
+    logs = [summary(n, metrics={"distance_km": 10.0 + n, "m": 5.0 + n}) for n in range(8)]
+    assert {t.name for t in trends_of(series_of(logs))} == {"m"}
