@@ -229,6 +229,8 @@ def draw_panels(figure: Panels, units: Units, *, name: str) -> Drawn:
               lines=[_convert(ln, units, figure.x_unit, p.unit) for ln in p.lines[:6]])
         for p in figure.panels
     ]  # fmt: skip
+    # A target alone, without what should follow it, tells nothing.
+    panels = [p for p in panels if {ln.label for ln in p.lines} != {"target"}] or panels
     ends = [v for p in panels for ln in p.lines if ln.x for v in (ln.x[0], ln.x[-1])]
     if not ends:
         ends = [v for b in figure.bands for v in (b.start, b.end)] or [0.0, 1.0]

@@ -52,7 +52,7 @@ _QUANTITY = re.compile(
     rf"(\s\({_NUMBER}(?:\s?(?:to|–)\s?{_NUMBER})\))?"
 )
 _LAMBDA = re.compile(
-    r"\blambda((?:\s(?:of|at|above|below|under|over|target|about))?\s)"
+    r"\b[Ll]ambda((?:\s(?:of|at|above|below|under|over|target|about))?\s)"
     r"(\d(?:\.\d+)|1)((?:\s(?:to|and)\s|–)\d\.\d+)?(?!\.?\d)(?!\s?%)"
 )
 _PLAIN = re.compile(r"[-−+±]?\d+(?:\.\d+)?")
@@ -153,7 +153,8 @@ class Units:
             head, number = second[: -len(second.lstrip(" tand–"))], second.lstrip(" tando–")
             head = second[: len(second) - len(number)]
             second = head + one(number)
-        return f"{AIR_FUEL}{match[1]}{one(match[2])}{second}"
+        name = AIR_FUEL.capitalize() if match[0].startswith("L") else AIR_FUEL
+        return f"{name}{match[1]}{one(match[2])}{second}"
 
 
 def plain(value: float, digits: int) -> str:

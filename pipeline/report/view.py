@@ -118,7 +118,7 @@ class SessionView:
             "mode": words.spoken(f["mode"]) if f["mode"] else "",
             "channels": [words.spoken(c) for c in f["channels"]],
             "evidence": [
-                (words.sentence(name), units.show(q["value"], metric_unit(name, q["unit"])))
+                (words.sentence(name), _evidence(units, q["value"], metric_unit(name, q["unit"])))
                 for name, q in f["evidence"].items()
             ],
             "causes": [
@@ -310,6 +310,14 @@ class SessionView:
             "history": self.document.get("history", {}).get("sessions", 0),
             "units": self.units,
         }
+
+
+def _evidence(units: Units, value: float, unit: str) -> str:
+    """A number with its unit; a chance too small for its decimals is under some, never nought."""
+    shown = units.show(value, unit)
+    if unit == "%" and value > 0 and float(units.number(value, unit)) == 0.0:
+        return "under 0.1 %"
+    return shown
 
 
 def _date(iso: str) -> str:

@@ -1,0 +1,61 @@
+"""Static and live charts from plain figures."""
+
+import re
+
+import numpy as np
+
+from pipeline.report.charts import draw_panels
+from pipeline.report.units import Units
+from pipeline.results import Band, Line, Mark, Panel, Panels
+
+X = [float(x) for x in np.linspace(0, 600, 50)]
+
+
+def _line(label: str, level: float) -> Line:
+    return Line(label=label, x=X, y=[level + 0.1 * (i % 5) for i in range(50)])
+
+
+def _figure(*panels: Panel) -> Panels:
+    return Panels(
+        id="whole", title="Whole", caption="Read it so.", panels=list(panels),
+        bands=[Band(label="idle", start=0.0, end=300.0),
+               Band(label="cruise", start=300.0, end=600.0)],
+        marks=[Mark(x=120.0, label="<b>here</b>")],
+    )  # fmt: skip
+
+
+def test_a_target_alone_is_not_drawn() -> None:
+    alone = Panel(title="lambda", unit="lambda", lines=[_line("target", 1.0)])
+    both = Panel(title="speed", unit="rpm", lines=[_line("speed", 900), _line("target", 850)])
+    drawn = draw_panels(_figure(alone, both), Units(), name="a")
+    assert [c.title for c in drawn.charts if c.keys] == ["speed"]
+    only = draw_panels(_figure(alone), Units(), name="b")
+    assert [c.title for c in only.charts if c.keys] == ["lambda"]
+
+
+def test_same_figure_same_bytes_and_ids_are_its_own() -> None:
+    figure = _figure(Panel(title="speed", unit="rpm", lines=[_line("speed", 900)]))
+    one, again, other = (draw_panels(figure, Units(), name=n) for n in ("a", "a", "b"))
+    assert [c.picture for c in one.charts] == [c.picture for c in again.charts]
+    ids = [set(re.findall(r'id="([^"]+)"', str(c.picture))) for c in (*one.charts, *other.charts)]
+    assert sum(map(len, ids)) == len(set().union(*ids))
+
+
+def test_panels_share_one_axis_and_words_are_escaped() -> None:
+    figure = _figure(
+        Panel(title="speed", unit="rpm", lines=[_line("<i>x</i>", 900)]),
+        Panel(title="pressure", unit="kPa", lines=[_line("pressure", 100)]),
+    )
+    drawn = draw_panels(figure, Units(), name="a")
+    assert (drawn.alive["x0"], drawn.alive["x1"]) == (0.0, 600.0)
+    for chart in drawn.charts:
+        assert "<i>" not in str(chart.picture)
+        assert "<b>here" not in str(chart.picture)
+    assert drawn.flags[0][0] == "A"
+    assert "2:00" in drawn.flags[0][2]
+
+
+def test_units_of_the_reader_reach_the_numbers() -> None:
+    figure = _figure(Panel(title="pressure", unit="kPa", lines=[_line("pressure", 100)]))
+    chart = draw_panels(figure, Units("us"), name="a").alive["charts"][-1]
+    assert 14.4 < chart["data"]["l0"]["y"][0] < 14.6  # NIST SP 811: 100 kPa is 14.504 psi
