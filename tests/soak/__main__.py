@@ -18,7 +18,7 @@ def main() -> int:
         ):
             command = [sys.executable, "-m", f"tests.soak.{module.name}"]
             status |= subprocess.run(command, check=False).returncode
-    kills = [sys.executable, "-m", "pytest", "tests/spine/test_unbreakable.py", "-k", "killed"]
+    kills = [sys.executable, "-m", "pytest", "tests/spine/test_kills.py"]
     return (
         status
         | subprocess.run(

@@ -49,3 +49,16 @@ def stamps(out: Path) -> dict[str, tuple[int, int]]:
 def written(before: dict[str, tuple[int, int]], out: Path) -> set[str]:
     """Names of the files written since ``before``."""
     return {name for name, stamp in stamps(out).items() if before.get(name) != stamp}
+
+
+def start(logs: Path, out: Path, *options: str) -> subprocess.Popen[str]:
+    """Begin a run in a process group of its own, so that it can be killed whole."""
+    return subprocess.Popen(
+        [sys.executable, "-m", "pipeline.cli", "run", logs, "--out", out, "--jobs", "2", *options],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        cwd=ROOT,
+        env={**os.environ, "PYTHONPATH": os.fspath(ROOT)},
+        start_new_session=True,
+    )

@@ -1,58 +1,14 @@
-"""Runs that are killed, have no room, meet another run, or lose a worker."""
+"""Runs that have no room, meet another run, or lose a worker."""
 
 import os
-import random
 import signal
 import subprocess
-import sys
-import time
 from pathlib import Path
 
 import pytest
 
 from pipeline.pool import Pool, WorkerDiedError
-from tests.spine.helpers import ROOT, program, run, tree
-
-#: Kills in the ordinary test run; the soak does ten times as many.
-KILLS = int(os.environ.get("SPARKLEDGER_KILLS", "20"))
-
-
-def start(logs: Path, out: Path, *options: str) -> subprocess.Popen[str]:
-    return subprocess.Popen(
-        [sys.executable, "-m", "pipeline.cli", "run", logs, "--out", out, "--jobs", "2", *options],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-        cwd=ROOT,
-        env={**os.environ, "PYTHONPATH": os.fspath(ROOT)},
-        start_new_session=True,
-    )
-
-
-def finish(process: subprocess.Popen[str]) -> None:
-    process.communicate(timeout=120)
-
-
-def test_a_killed_run_leaves_whole_files_and_the_next_one_finishes(
-    logs: Path, out: Path, tmp_path: Path
-) -> None:
-    """Kill times are uniform over the run's measured length; every kill starts from old pages."""
-    wanted = tree(out)
-    began = time.monotonic()
-    finish(start(logs, tmp_path / "measured"))
-    length = time.monotonic() - began
-    chance = random.Random(20)
-    half_done = tmp_path / "pages"
-    for _ in range(KILLS):
-        process = start(logs, half_done, "--force")
-        time.sleep(chance.uniform(0.0, length))
-        os.killpg(process.pid, signal.SIGKILL)
-        finish(process)
-        for name, content in tree(half_done).items():
-            assert name.endswith(".partial") or content == wanted[name], name
-    done = run(logs, half_done)
-    assert done.returncode == 0, done.stderr
-    assert tree(half_done) == wanted
+from tests.spine.helpers import ROOT, program, run, start, tree
 
 
 def test_a_second_run_waits_for_the_first(logs: Path, out: Path, tmp_path: Path) -> None:
