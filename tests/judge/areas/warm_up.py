@@ -16,7 +16,10 @@ KINDS = ("slow_warm_up", "thermostat_stuck_open", "overheating", "coolant_loss_s
 def _opening(run: Run) -> float | None:
     """Where the valve first lifts, if the drive began colder and got there."""
     lift, coolant = run.truth.series["thermostat_lift"], run.truth.series["coolant_c"]
-    if coolant[0] > run.truth.scalars["thermostat_opening_c"] - 20.0 or lift.max() < 0.05:
+    # a valve that stands open has no opening; one that never lifted shows none
+    if lift[0] > 0.0 or lift.max() < 0.05:
+        return None
+    if coolant[0] > run.truth.scalars["thermostat_opening_c"] - 20.0:
         return None
     return float(run.truth.scalars["thermostat_opening_c"])
 
