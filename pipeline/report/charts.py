@@ -19,8 +19,6 @@ MOST_FLAGS = 20
 #: Room for one row of bars: its name above, the bar under it.
 ROW = 27.0
 BAR = 8.0
-
-
 #: Which axis a column of a data set lies on.
 _AXIS_OF = {"x": "x", "x2": "x", "y": "y", "y2": "y", "low": "y", "high": "y"}
 
@@ -232,8 +230,7 @@ def draw_panels(figure: Panels, units: Units, *, name: str) -> Drawn:
     # A target alone, without what should follow it, tells nothing.
     panels = [p for p in panels if {ln.label for ln in p.lines} != {"target"}] or panels
     ends = [v for p in panels for ln in p.lines if ln.x for v in (ln.x[0], ln.x[-1])]
-    if not ends:
-        ends = [v for b in figure.bands for v in (b.start, b.end)] or [0.0, 1.0]
+    ends = ends or [v for b in figure.bands for v in (b.start, b.end)] or [0.0, 1.0]
     x0, x1 = min(ends), max(ends)
     x1 = x1 if x1 > x0 else x0 + 1.0
     marks = [m for m in figure.marks if x0 <= m.x <= x1][:MOST_FLAGS]
@@ -251,21 +248,12 @@ def draw_panels(figure: Panels, units: Units, *, name: str) -> Drawn:
     for i, panel in enumerate(panels):
         chart, live = _panel(
             _Lines(
-                id=f"{name}-{i}",
-                title=panel.title,
-                unit=panel.unit,
-                label=units.label(panel.unit),
-                lines=panel.lines,
-                x0=x0,
-                x1=x1,
-                time=time,
-                height=theme.PANEL_HEIGHT,
-                labels=i == len(panels) - 1,
-                shade=shade,
-                marks=marks,
+                id=f"{name}-{i}", title=panel.title, unit=panel.unit,
+                label=units.label(panel.unit), lines=panel.lines, x0=x0, x1=x1, time=time,
+                height=theme.PANEL_HEIGHT, labels=i == len(panels) - 1, shade=shade, marks=marks,
                 flags=i == 0 and bool(marks),
             )
-        )
+        )  # fmt: skip
         charts.append(chart)
         alive.append(live)
     flags = tuple(

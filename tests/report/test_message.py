@@ -3,6 +3,7 @@
 import email
 import getpass
 import os
+import re
 import shutil
 import socket
 from email.message import EmailMessage
@@ -32,7 +33,9 @@ def _draft(out: Path, session: str) -> EmailMessage:
 
 def test_a_draft_that_nobody_has_sent(hostile: Reported) -> None:
     """Source: RFC 5322 wants Date and From of what is sent; a draft (X-Unsent) has neither."""
-    message = _draft(hostile.out, hostile.ids[-1])
+    last = hostile.ids[-1]
+    assert program("email", hostile.out, last, "--to", "tuner@example.org").returncode == 0
+    message = _draft(hostile.out, last)
     assert message["X-Unsent"] == "1"
     assert message["To"] == "tuner@example.org"
     assert message["Subject"]
@@ -52,7 +55,7 @@ def test_the_text_says_what_car_what_is_open_and_what_changed(hostile: Reported)
     assert body is not None
     text = body.get_content()
     assert "Open findings" in text
-    assert f"Since the session before ({hostile.ids[0]})" in text
+    assert re.search(rf"Since the (session before|last mail) \({hostile.ids[0]}\)", text)
     assert "Is it the plug?" in text
     assert "not permission" in text
     assert max(len(line) for line in body.as_bytes().splitlines()) <= 998  # RFC 5322, 2.1.1
