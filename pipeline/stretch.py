@@ -26,7 +26,6 @@ _CONTEXT = ("engine_speed", "manifold_pressure", "throttle_position", "vehicle_s
 _TARGETS = {
     "lambda": "lambda_target",
     "manifold_pressure": "manifold_pressure_target",
-    "engine_speed": "idle_speed_target",
 }
 _UNITS = {"lambda": "lambda", "lambda_target": "lambda"}
 
