@@ -103,33 +103,6 @@ def test_a_removed_log_disappears(logs: Path, out: Path) -> None:
     assert SECOND not in (out / "index.html").read_text(encoding="utf-8")
 
 
-@pytest.mark.parametrize(
-    "name",
-    [
-        f"sessions/{FIRST}.html",
-        f"data/sessions/{SECOND}/analysis.json",
-        f"data/sessions/{SECOND}/results.json",
-        f"data/sessions/{THIRD}/samples.parquet",
-        f"data/sessions/{THIRD}/figures.json",
-        "data/ingest.json",
-        "data/history.json",
-        "data/metrics.parquet",
-        "data/state.json",
-        "index.html",
-    ],
-)
-@pytest.mark.parametrize("how", ["edited", "deleted"])
-def test_a_touched_output_is_made_again(logs: Path, out: Path, name: str, how: str) -> None:
-    wanted = tree(out)
-    if how == "edited":
-        (out / name).write_bytes((out / name).read_bytes()[:-1] + b"X")
-    else:
-        (out / name).unlink()
-    done = run(logs, out)
-    assert done.returncode == 0, done.stderr
-    assert tree(out) == wanted
-
-
 def test_new_limits_are_judged_without_reading_logs_again(logs: Path, out: Path) -> None:
     before = stamps(out)
     file = logs / "vehicle.toml"

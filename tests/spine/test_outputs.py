@@ -1,0 +1,39 @@
+"""Outputs that somebody edited or deleted are noticed and made again, to the same bytes."""
+
+from pathlib import Path
+
+import pytest
+
+from tests.spine.helpers import run, tree
+
+FIRST = "2026-05-01-1800-first"
+SECOND = "2026-05-02-1800-second"
+THIRD = "2026-05-03-1800-third"
+
+
+@pytest.mark.parametrize(
+    ("name", "how"),
+    [
+        (f"sessions/{FIRST}.html", "edited"),
+        (f"sessions/{SECOND}.html", "deleted"),
+        (f"data/sessions/{SECOND}/analysis.json", "edited"),
+        (f"data/sessions/{SECOND}/results.json", "deleted"),
+        (f"data/sessions/{THIRD}/samples.parquet", "edited"),
+        (f"data/sessions/{THIRD}/samples.parquet", "deleted"),
+        (f"data/sessions/{THIRD}/figures.json", "deleted"),
+        ("data/ingest.json", "edited"),
+        ("data/history.json", "edited"),
+        ("data/metrics.parquet", "deleted"),
+        ("data/state.json", "edited"),
+        ("index.html", "deleted"),
+    ],
+)
+def test_a_touched_output_is_made_again(logs: Path, out: Path, name: str, how: str) -> None:
+    wanted = tree(out)
+    if how == "edited":
+        (out / name).write_bytes((out / name).read_bytes()[:-1] + b"X")
+    else:
+        (out / name).unlink()
+    done = run(logs, out)
+    assert done.returncode == 0, done.stderr
+    assert tree(out) == wanted
