@@ -41,14 +41,14 @@ META = Meta(
 )  # fmt: skip
 
 # Sizes: common practice, no source, unless said.
-EXHAUST_PCT = 4.5  # bias at the smallest flow above that at large flow; finished tables stay below
+EXHAUST_PCT = 4.0  # bias at the smallest flow above that at large flow; finished tables stay below
 UNTHROTTLED_KPA = 80.0  # an engine that idles above it is not throttled: no vacuum to leak into
 EXHAUST_RISE_PCT = 3.0  # over the vehicle's own
-METER_PCT = 5.0  # the same for metered engines, whose idle cells are rarely finished
+METER_PCT = 4.2  # the same for metered engines, whose idle cells are rarely finished
 HIGH_IDLE_KPA = (46.0, 80.0)  # warm idles of open logs lie at 25-43; a diesel's above 90
 SHAPE_SHARE = 0.45  # largest distance from 1/flow, as a share of the bias
 CLOSED_PCT = 1.2  # an air control that is shut
-OVER_RPM = 45.0  # idle speed above its target with the control shut
+OVER_RPM = 35.0  # idle speed above its target with the control shut
 LEAN_ON_TARGET_PCT = 6.0
 OWN_SESSIONS = 2
 PAIR = ("intake leak", "exhaust leak before the sensor")
@@ -171,7 +171,7 @@ def _extra_air(idle: RestIdle, own_air: Sequence[float]) -> bool:
         and idle.air_control <= float(np.median(own_air)) - 2.0
     )  # fmt: skip
     if idle.creeping:
-        return over and idle.over_target is not None and idle.over_target >= 2 * OVER_RPM
+        return over
     return (over and (shut or lower or idle.air_control is None)) or (shut and lower)
 
 
