@@ -1,0 +1,51 @@
+"""Leaks: told by idle air and by the lean bias over flow; healthy engines raise nothing."""
+
+import pytest
+
+from fixtures.cars import draw_car
+from fixtures.drives import mixed_drive
+from fixtures.faults import FAULTS
+from fixtures.simulate import simulate
+from pipeline.registry import Registry, load_registry
+from tests.judge.bridge import judge_run
+
+ALL = load_registry()
+ONLY = Registry(ALL.facts, {"leaks": ALL.analyses["leaks"]})
+
+
+def result(*faults, sensing="speed_density", earlier=0):
+    car = draw_car(0, load_sensing=sensing)
+    before = []
+    for k in range(earlier):
+        healthy = simulate(car, mixed_drive(40 + k, 9.0), (), 20 + k)
+        before.append(judge_run(healthy, ONLY, earlier=before, name=f"before-{k}"))
+    run = simulate(car, mixed_drive(0, 14.0), faults, 7)
+    return judge_run(run, ONLY, earlier=before, strict=True).results["leaks"]
+
+
+def test_healthy_engine_raises_nothing_and_could_have_shown_both():
+    clear = result()
+    assert clear.findings == []
+    assert clear.limits_of_detection["exhaust_leak"].could_show
+    assert clear.limits_of_detection["intake_leak"].could_show
+
+
+@pytest.mark.parametrize("sensing", ["speed_density", "air_meter"])
+def test_exhaust_leak_is_lean_at_little_flow_only(sensing):
+    found = result(FAULTS["exhaust_leak"](0.8), sensing=sensing).findings
+    assert [f.kind for f in found] == ["exhaust_leak"]
+    assert found[0].severity == "watch"
+    shown = found[0].evidence
+    assert shown["lean_low_flow"].value > 3.0 * shown["lean_large_flow"].value
+
+
+def test_intake_leak_raises_idle_pressure_over_the_vehicles_own():
+    found = result(FAULTS["intake_leak"](0.3), earlier=2).findings
+    assert [f.kind for f in found] == ["intake_leak"]
+    assert found[0].evidence["over_own"].value >= 4.0
+
+
+def test_unmetered_air_is_an_intake_leak_and_may_be_said_to_tie():
+    found = result(FAULTS["intake_leak"](0.3), sensing="air_meter").findings
+    assert [f.kind for f in found] == ["intake_leak"]
+    assert "exhaust leak before the sensor" in {c.cause for c in found[0].likely_causes}
