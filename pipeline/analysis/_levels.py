@@ -6,6 +6,7 @@ import numpy as np
 
 from pipeline.analysis._suspects import BLOCK_S, Bools, Floats, Suspect, blocks_of, local_noise
 from pipeline.channels import CHANNELS
+from pipeline.signals import segments
 
 # All sizes: common practice, no source; each well above what open logs of healthy cars show.
 #: Spread over many blocks that a live sensor exceeds while its drivers move.
@@ -54,6 +55,7 @@ NOISE: Mapping[str, float] = {
 }
 NOISE_SHARE = 0.035  # of a pressure's own level: intake strokes modulate it by 1 to 2 %
 SATURATED_S = 0.6
+FLAT_RISE_RPM = 90.0  # the engine has to go through speeds while the reading lies flat
 #: kPa below which every throttled engine idles, at sea level with wild cams too.
 UNTHROTTLED_KPA = 80.0
 
@@ -217,9 +219,10 @@ def saturated(
     top = float(np.percentile(p[rows], 99.95))
     if top < barometer_kpa + 8.0 and not (range_kpa is not None and top >= range_kpa - 1.5):
         return []
-    noise = max(0.8, 0.006 * top)
+    noise = max(1.2, 0.008 * top)
     near = np.zeros(time.size, dtype=bool)
     near[rows] = p[rows] >= top - noise
+    near = segments.fill_gaps(near, time, seconds=0.15)
     edges = np.flatnonzero(np.diff(np.concatenate([[0], near.view(np.int8), [0]])))
     flat = []
     for a, b in zip(edges[::2], edges[1::2] - 1, strict=True):
@@ -227,7 +230,7 @@ def saturated(
             continue
         rise = float(np.nanmax(rpm[a : b + 1]) - np.nanmin(rpm[a : b + 1]))
         inside = p[a : b + 1][np.isfinite(p[a : b + 1])]
-        if rise >= 250.0 and inside.std() <= max(0.42, 0.0022 * top):
+        if rise >= FLAT_RISE_RPM and inside.std() <= max(0.42, 0.0022 * top):
             flat.append((float(time[a]), float(time[b])))
     total = sum(b - a for a, b in flat)
     boost_s = np.count_nonzero(known & (p > barometer_kpa + 5.0)) * float(np.median(np.diff(time)))

@@ -12,6 +12,7 @@ REST_KPA = 3.0  # manifold against barometer with the engine at rest; open logs 
 SITE_KPA = 6.0  # weather moves the barometer by 4 kPa at most on ordinary days
 SOAKED_K = 4.0  # two thermometers this close at key-on: the car stood long enough
 OFF_K = 8.0  # and a third this far from both is wrong
+SUPPLY_DROP = 0.16  # as a logarithm; gear changes move pressure and throttle by less at once
 REST_OIL_KPA = 45.0
 RESTING_V = (11.3, 13.3)  # a battery at rest, nothing charging it: nearly empty to just charged
 THERMOMETERS = ("coolant_temperature", "intake_air_temperature", "oil_temperature",
@@ -151,18 +152,20 @@ def supply_lost(time: Floats, values: Mapping[str, Floats], running: Bools) -> l
     t, p, x = time[rows], p[rows], np.maximum(x[rows], 0.05)
     steps = np.diff(t) < 0.3
     dp, dx = np.diff(np.log(np.maximum(p, 1.0))), np.diff(np.log(x))
-    together = steps & (np.abs(dp) > 0.12) & (np.abs(dp - dx) < 0.08) & (x[1:] > 4.0)
-    flat = np.ones_like(together)
-    flat[1:] &= np.abs(dp[:-1]) < 0.5 * np.abs(dp[1:])
-    flat[:-1] &= np.abs(dp[1:]) < 0.5 * np.abs(dp[:-1])
+    alike = np.abs(dp - dx) < 0.06 + 0.08 * np.abs(dp)
+    together = steps & (np.abs(dp) > SUPPLY_DROP) & alike & (np.maximum(x[1:], x[:-1]) > 5.0)
+    flat = np.ones_like(together)  # a supply that sags holds its new level for some samples
+    for k in (1, 2, 3):
+        flat[k:] &= np.abs(dp[:-k]) < 0.4 * np.abs(dp[k:])
+        flat[:-k] &= np.abs(dp[k:]) < 0.4 * np.abs(dp[:-k])
     hits = np.flatnonzero(together & flat)
     down, up = np.count_nonzero(dp[hits] < 0), np.count_nonzero(dp[hits] > 0)
     if min(down, up) < 3:
         return []
     size = float(np.median(np.abs(dp[hits])))
     drop = 100.0 * (1.0 - float(np.exp(-size)))
-    alike = np.abs(np.abs(dp[hits]) - size) < 0.06
-    if np.count_nonzero(alike) < 0.6 * hits.size:
+    same = np.abs(np.abs(dp[hits]) - size) < 0.06 + 0.08 * size
+    if np.count_nonzero(same) < 0.6 * hits.size:
         return []
     return [Suspect(
         channels=("manifold_pressure", "throttle_position"), mode="reference_lost",

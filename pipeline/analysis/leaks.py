@@ -49,6 +49,7 @@ HIGH_IDLE_KPA = (46.0, 80.0)  # warm idles of open logs lie at 25-43; a diesel's
 SHAPE_SHARE = 0.45  # largest distance from 1/flow, as a share of the bias
 CLOSED_PCT = 1.2  # an air control that is shut
 OVER_RPM = 35.0  # idle speed above its target with the control shut
+FAR_OVER_RPM = 250.0  # a warm idle this far over its target gets air nobody gives it
 LEAN_ON_TARGET_PCT = 6.0
 OWN_SESSIONS = 2
 PAIR = ("intake leak", "exhaust leak before the sensor")
@@ -119,7 +120,7 @@ def _conclude(digest: dict[str, Any], vehicle: Vehicle, past: Sequence[Earlier])
             findings.append(_metered(shape, idle, end, sure, tie=not unmetered))
         else:
             findings.append(_exhaust(shape, own_bias, end, tie=True))
-    elif unmetered and idle is not None and shape is None:
+    elif unmetered and idle is not None:
         findings.append(_shut(idle, end, 0.55))
     why = (
         "; ".join(f.detail.split(". ")[0] for f in findings) + "."
@@ -172,6 +173,8 @@ def _extra_air(idle: RestIdle, own_air: Sequence[float]) -> bool:
     )  # fmt: skip
     if idle.creeping:
         return over
+    if idle.over_target is not None and idle.over_target >= FAR_OVER_RPM:
+        return True
     return (over and (shut or lower or idle.air_control is None)) or (shut and lower)
 
 

@@ -15,8 +15,9 @@ from pipeline.analysis._siblings import (
     swapped,
     voltage,
 )
-from pipeline.analysis._suspects import Suspect
+from pipeline.analysis._suspects import Floats, Suspect
 from pipeline.channels import CHANNELS
+from pipeline.facts.exhaust_delay import ExhaustDelay
 from pipeline.facts.sensor_validity import JUDGED, ChannelFault, SensorValidity
 from pipeline.facts.states import States
 from pipeline.meta import Meta
@@ -42,7 +43,7 @@ META = Meta(
     ),
     needs_any=(JUDGED,),
     facts=("sensor_validity",),
-    optional_facts=("states",),
+    optional_facts=("states", "exhaust_delay"),
     step=1,
 )
 
@@ -92,6 +93,7 @@ CURES = {
     "reference_lost": "measure the 5 V supply while wiggling the loom: one sensor may pull it down",
     "swapped": "unplug one and see which reading goes away",
 }
+SLOW_LAG_S = 0.4  # production sensors 0.05-0.1 s (handbook range), aged ones twice that
 STILL_AFTER_S = 4.0  # a manifold needs seconds to fill after a stop
 
 
@@ -157,7 +159,22 @@ def _with_states(view: View, values: dict[str, np.ndarray], states: States) -> l
     found += supply_lost(time, values, running)
     found += speed_dead(time, values, settled)
     found += ground_shift(time, values, running)
-    return found
+    delay: ExhaustDelay | None = view.fact("exhaust_delay")
+    return found + (slow_lambda(time, delay) if delay is not None else [])
+
+
+def slow_lambda(time: Floats, delay: ExhaustDelay) -> list[Suspect]:
+    """Wideband whose own lag, found from the log, is far beyond that of a production sensor."""
+    lowest = delay.lag_s * float(np.exp(-2.0 * delay.sd[2]))
+    if delay.source == "prior" or delay.lag_s < SLOW_LAG_S or lowest < 0.6 * SLOW_LAG_S:
+        return []
+    return [Suspect(
+        channels=("lambda",), mode="slow", start_s=float(time[0]), end_s=float(time[-1]),
+        confidence=0.85,
+        seen=f"it follows the mixture with a lag of {delay.lag_s:.2f} s; a sound wideband needs "
+        "0.05 to 0.1 s",
+        evidence={"lag": (delay.lag_s, "s"), "at_least": (lowest, "s")},
+    )]  # fmt: skip
 
 
 def _from_fault(fault: ChannelFault) -> Suspect:
