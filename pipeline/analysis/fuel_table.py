@@ -83,7 +83,7 @@ def analyse(view: View) -> Result:
     sd = np.sqrt(np.maximum(np.diag(fit.covariance)[:count], 0.0))
     seconds = made.evidence_s[made.cells]
     target = _target_by_cell(view.time, inputs, made)
-    rows = fuel_points(grid, made.cells, mean, sd, seconds, target, view.limits)
+    rows = fuel_points(grid, made.cells, mean, np.hypot(sd, MODEL_SD), seconds, target, view.limits)
     judged = [p for p in rows if p.verdict in ("change", "keep")]
     metrics: dict[str, Metric] = {}
     if judged:
@@ -168,7 +168,7 @@ def pooled(parts: Sequence[dict[str, Any]], limits: Limits) -> list[FuelPoint]:
     spread = squares[cells] / precision[cells] - mean**2
     freedom = np.maximum(number[cells] - 1, 1)
     birge = np.sqrt(np.maximum(spread * precision[cells] / freedom, 1.0))
-    sd = birge / np.sqrt(precision[cells])
+    sd = np.hypot(birge / np.sqrt(precision[cells]), MODEL_SD)
     aim = target[cells] / np.maximum(seconds[cells], 1e-9)
     return fuel_points(grid, cells, mean, sd, seconds[cells], aim, limits)
 

@@ -290,10 +290,7 @@ def _delay(view: View, inputs: MixtureInputs) -> dict[str, Metric]:
         rows &= np.nan_to_num(segments.hold(view.time, speed, seconds=5.0)) > DELAY_KMH
     if rows.sum() < 20:
         return {}
-    # The lag was found between readings with what it follows held over each step, which by
-    # itself delays by half a step (zero-order hold, any textbook of sampled systems).
-    held_s = 0.5 * inputs.update_s
-    middle = 1000.0 * max(float(np.median(delay.delay_s[rows])) - held_s, 0.0)
+    middle = 1000.0 * float(np.median(delay.delay_s[rows]))
     flow = float(np.median(delay.exhaust_flow_l_s[rows]))
     spread = 1000.0 * delay.standard_deviation(max(flow, 0.1))
     return {

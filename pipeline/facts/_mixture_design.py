@@ -10,12 +10,15 @@ import numpy as np
 
 from pipeline.facts.mixture_inputs import MixtureInputs
 from pipeline.signals import segments
-from pipeline.signals.lag import first_order, look_back, undo_first_order
+from pipeline.signals.lag import first_order, look_back, undo_first_order, undone_age
 from pipeline.signals.segments import Bools, Floats, Ints
 
 #: Wall film: decay times tried together, s; a film's own lies between (0.1-1 s warm: SAE 810494
 #: by name, from memory).
 FILM_S = (0.2, 0.8)
+#: Share of the fuel that goes through the film of a warm engine, port injection: 0.1-0.5 (SAE
+#: 810494 and followers, from memory). It is hard to tell from the sensor's lag, so it matters.
+FILM_SHARE = 0.3
 #: Warm-up: knots of a broken line in coolant temperature, 0 at the last one and above.
 WARM_KNOTS_C = (-10.0, 10.0, 30.0, 50.0, 65.0, 78.0)
 #: Half the span over which the intake temperature's slope is taken, s: three updates of a
@@ -35,17 +38,18 @@ AFTER_START_S = 45.0
 #: and supply on that day; half a percent is a choice, borne out by simulated drives.
 #: Standard deviations of the dense terms before the data speak (see the names).
 DENSE_SD = {"warm": 0.12, "film": 0.5, "film_cold": 0.5, "late": 0.6, "intake": 0.5,
-            "slope": 3.0, "volts": 0.08, "memory": 0.25,
+            "slope": 3.0, "volts": 0.08, "memory": 0.12,
             "session": 0.005}  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
 class Terms:
-    """Dense columns (n, q) at engine time, their names and prior standard deviations."""
+    """Dense columns (n, q) at engine time, their names, prior means and standard deviations."""
 
     names: tuple[str, ...]
     columns: Floats
     sd: Floats
+    mean: Floats
 
 
 def terms(time: Floats, inputs: MixtureInputs) -> Terms:
@@ -109,7 +113,7 @@ def terms(time: Floats, inputs: MixtureInputs) -> Terms:
         # noise of one reading is not the supply: loads switch for seconds
         smooth = first_order(time, volts - centre, 0.5)
         add("volts over pulse", smooth / pulse, "volts")
-    return Terms(tuple(names), np.stack(columns, axis=1), np.array(sd))
+    return Terms(tuple(names), np.stack(columns, axis=1), np.array(sd), np.zeros(len(sd)))
 
 
 def with_memory(time: Floats, made: Terms, error: Floats) -> Terms:
@@ -125,6 +129,7 @@ def with_memory(time: Floats, made: Terms, error: Floats) -> Terms:
         (*names, *(f"memory {tau:g}" for tau in FILM_S)),
         np.concatenate([made.columns[:, keep], np.stack(more, axis=1)], axis=1),
         np.concatenate([made.sd[keep], np.full(len(FILM_S), DENSE_SD["memory"])]),
+        np.concatenate([made.mean[keep], np.full(len(FILM_S), FILM_SHARE / len(FILM_S))]),
     )
 
 
@@ -185,7 +190,7 @@ def observations(
     before = np.concatenate([[False], inputs.measured[fresh][:-1]])
     step = np.diff(t, prepend=t[:1])
     keep = use[fresh] & before & (step < max(6.0 * inputs.update_s, 0.5))
-    at = t - delay_s[fresh]
+    at = t - delay_s[fresh] - undone_age(t, lag_s)
     target = look_back(time, np.nan_to_num(inputs.target, nan=1.0), at)
     trim = look_back(time, inputs.trim, at)
     error = np.log(np.maximum(trim, 0.1)) - np.log(np.clip(undone, 0.3, 2.5) * target)

@@ -134,5 +134,9 @@ def prior_of(made: Design) -> regression.Prior:
     """Prior of the visited break points and the dense terms."""
     rpm, kpa = made.grid.points
     return regression.Prior(
-        rpm[made.cells] / SCALE_RPM, kpa[made.cells] / SCALE_KPA, PLANE_SD, made.terms.sd
+        rpm[made.cells] / SCALE_RPM,
+        kpa[made.cells] / SCALE_KPA,
+        PLANE_SD,
+        made.terms.sd,
+        made.terms.mean,
     )

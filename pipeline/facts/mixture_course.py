@@ -9,7 +9,7 @@ from pipeline.facts.mixture_inputs import MixtureInputs
 from pipeline.meta import FactMeta
 from pipeline.session import NotAvailableError, View
 from pipeline.signals import segments
-from pipeline.signals.lag import look_back, undo_first_order
+from pipeline.signals.lag import look_back, undo_first_order, undone_age
 from pipeline.signals.segments import Bools, Floats
 from pipeline.signals.smoothing import moving_mean
 
@@ -76,7 +76,7 @@ def compute(view: View) -> MixtureCourse:
         raise NotAvailableError("too few readings of lambda to follow the mixture")
     t = time[rows]
     freed = undo_first_order(t, 1.0 / np.clip(inputs.reading[rows], 0.3, 3.0), delay.lag_s)
-    at = np.maximum.accumulate(t - delay.transport_s[rows])
+    at = np.maximum.accumulate(t - delay.transport_s[rows] - undone_age(t, delay.lag_s))
     at += np.arange(at.size) * 1e-9  # strictly rising where the delay jumps
     smooth = moving_mean(at, np.clip(freed, 0.3, 2.5), seconds=SMOOTH_S)
     lam = 1.0 / smooth

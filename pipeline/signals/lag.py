@@ -19,31 +19,59 @@ def decay(time: Floats, tau_s: float) -> Floats:
     return left
 
 
-def first_order(time: Floats, x: Floats, tau_s: float) -> Floats:
-    """Pass x (n,) through a first-order lag, held between stamps, started at its first value.
+def _weights(time: Floats, tau_s: float) -> tuple[Floats, Floats, Floats]:
+    """What is left of the old output, and the weights (n,) of the new and the last input.
 
-    time: (n,) s, rising. z_t = a z_(t-1) + (1-a) x_t with a = exp(-dt/tau), solved as one
-    two-diagonal system (exact solution of tau z' = x - z for x held over the step).
+    Exact for an input that runs straight from stamp to stamp (first-order hold, as in textbooks of
+    sampled systems): z_t = a z_(t-1) + (1 - k) x_t + (k - a) x_(t-1), k = (1 - a) tau / dt. An
+    input held over the step would come half a step too early.
+    """
+    a = decay(time, tau_s)
+    step = np.diff(time, prepend=time[:1])
+    k = np.where(step > 0.0, (1.0 - a) * tau_s / np.maximum(step, 1e-12), 0.0)
+    before = np.maximum(k - a, 0.0)
+    return a, 1.0 - a - before, before
+
+
+def first_order(time: Floats, x: Floats, tau_s: float) -> Floats:
+    """Pass x (n,) through a first-order lag, tau z' = x - z, started at its first value.
+
+    time: (n,) s, rising; x straight between stamps. Solved as one two-diagonal system.
     """
     if not x.size or tau_s <= 0.0:
         return x.copy()
-    a = decay(time, tau_s)
+    a, now, before = _weights(time, tau_s)
     bands = np.ones((2, x.size))
     bands[1, :-1] = -a[1:]
     # Shifted by one, a decay to nothing never reaches subnormal numbers, which are very slow.
-    z: Floats = solve_banded((1, 0), bands, (1.0 - a) * (x + 1.0), check_finite=False) - 1.0
+    up = x + 1.0
+    right = now * up + before * np.concatenate([up[:1], up[:-1]])
+    z: Floats = solve_banded((1, 0), bands, right, check_finite=False) - 1.0
     return z
 
 
 def undo_first_order(time: Floats, y: Floats, tau_s: float) -> Floats:
     """Give back what a first-order lag was fed: (y_t - a y_(t-1)) / (1 - a); noise grows with it.
 
-    time, y: (n,). The first value, and those after a long gap, come back as they are.
+    time, y: (n,). What comes back is the input's mean over the step, so it belongs to a moment
+    :func:`undone_age` before the stamp. The first value, and those after a long gap, come back as
+    they are.
     """
     a = decay(time, tau_s)
     before = np.concatenate([y[:1], y[:-1]])
     x: Floats = (y - a * before) / (1.0 - a)
     return x
+
+
+def undone_age(time: Floats, tau_s: float) -> Floats:
+    """How long before its stamp each undone value (n,) was fed in, s: half a step or the lag.
+
+    The centre of the two inputs' weights in :func:`first_order`.
+    """
+    a, _, before = _weights(time, tau_s)
+    step = np.diff(time, prepend=time[:1])
+    age: Floats = step * before / np.maximum(1.0 - a, 1e-12)
+    return age
 
 
 def look_back(time: Floats, x: ArrayLike, at: Floats) -> Floats:

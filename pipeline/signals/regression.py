@@ -74,6 +74,7 @@ class Prior:
     y: Floats
     plane_sd: float
     dense_sd: Floats  # (q,)
+    dense_mean: Floats | None = None  # (q,), 0 where not given
 
     def table(self, size: float, scale: float) -> Floats:
         """Covariance (m, m) of the break points."""
@@ -234,6 +235,8 @@ def fit(
     weight = base.copy()
     choice = (sizes[len(sizes) // 2], scales[len(scales) // 2])
     m = table.shape[1]
+    shift = np.zeros(dense.shape[1]) if prior.dense_mean is None else prior.dense_mean
+    y = y - dense @ shift
     sigma, inflation = max(robust_scale(y), 1e-3), 4.0
     mean = np.zeros(m + dense.shape[1])
     covariance = np.eye(mean.size)
@@ -264,4 +267,5 @@ def fit(
             np.clip(scaled, -3 * sigma, 3 * sigma), start, lags=lags
         )
         sigma = max(sigma, sigma_kept)
+    mean = mean + np.concatenate([np.zeros(m), shift])
     return Fit(mean, covariance, *choice, sigma, inflation, weight, residual, evidence)
