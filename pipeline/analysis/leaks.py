@@ -189,7 +189,7 @@ def _falls_with_flow(shape: LeanShape, own: Sequence[float], sensing: str) -> bo
         least = min(least, EXHAUST_RISE_PCT + max(usual, 0.0))
     return (
         bias >= least and shape.low > 2.5 and shape.fit_idle >= 0.6 * least
-        and shape.misfit <= SHAPE_SHARE * bias + 1.0 and shape.falling >= 0.6
+        and shape.misfit <= SHAPE_SHARE * bias + 1.5 and shape.falling >= 0.6
         and not _grows(shape)
     )  # fmt: skip
 

@@ -6,6 +6,7 @@ import numpy as np
 
 from pipeline.analysis._ground import ground_shift
 from pipeline.analysis._levels import held, noisy, saturated
+from pipeline.analysis._pressure_scale import part_of_gauge
 from pipeline.analysis._siblings import (
     at_rest,
     below_ambient,
@@ -18,6 +19,7 @@ from pipeline.analysis._siblings import (
 from pipeline.analysis._suspects import Floats, Suspect
 from pipeline.channels import CHANNELS
 from pipeline.facts.exhaust_delay import ExhaustDelay
+from pipeline.facts.mixture_inputs import MixtureInputs
 from pipeline.facts.sensor_validity import JUDGED, ChannelFault, SensorValidity
 from pipeline.facts.states import States
 from pipeline.meta import Meta
@@ -43,7 +45,7 @@ META = Meta(
     ),
     needs_any=(JUDGED,),
     facts=("sensor_validity",),
-    optional_facts=("states", "exhaust_delay"),
+    optional_facts=("states", "exhaust_delay", "mixture_inputs"),
     step=1,
 )
 
@@ -84,7 +86,7 @@ CURES = {
     "stuck": "unplug the sensor: if the reading does not change, look at the logger and the wire",
     "dead": "measure supply, ground and signal at the plug",
     "offset": "compare with a second instrument at one point",
-    "scale": "compare with a second instrument at two points",
+    "scale": "hand pump on the sensor's hose, a gauge beside it, at two points",
     "noise": "look for the wire beside coils and injectors, and at the sensor's ground",
     "spike": "wiggle plug and loom with key on and watch the reading",
     "slow": "look at the sensor's tip and the hose to it",
@@ -159,6 +161,11 @@ def _with_states(view: View, values: dict[str, np.ndarray], states: States) -> l
     found += supply_lost(time, values, running)
     found += speed_dead(time, values, settled)
     found += ground_shift(time, values, running)
+    inputs: MixtureInputs | None = view.fact("mixture_inputs")
+    metered = engine.load_sensing in ("air_meter", "throttle_speed")
+    known = {n for s in found for n in s.channels}
+    if inputs is not None and not metered and "manifold_pressure" not in known:
+        found += part_of_gauge(time, inputs)
     delay: ExhaustDelay | None = view.fact("exhaust_delay")
     return found + (slow_lambda(time, delay) if delay is not None else [])
 
@@ -218,6 +225,7 @@ def _finding(s: Suspect) -> Finding:
         "saturated": (("the sensor's range is too small", 0.9),),
         "reference_lost": (("5 V supply sags or a sensor shorts it", 0.85),),
         "swapped": (("plugs or inputs exchanged", 0.9),),
+        "scale": (("hose to the sensor leaks or is kinked", 0.7), ("sensor", 0.15)),
         "offset": (("sensor or its calibration", 0.65), ("ground or supply", 0.2)),
         "spike": (("loose contact or interference", 0.8), ("sensor", 0.12)),
         "noise": (("interference or a bad ground", 0.7), ("sensor", 0.2)),

@@ -28,6 +28,8 @@ def findings(*faults, seed=1) -> list[Finding]:
         ("sensor_fault_reference_lost", "reference_lost",
          {"manifold_pressure", "throttle_position"}),
         ("sensor_fault_dead", "dead", {"vehicle_speed"}),
+        ("sensor_fault_slow", "slow", {"lambda"}),
+        ("sensor_fault_hose", "scale", {"manifold_pressure"}),
     ],
 )  # fmt: skip
 def test_names_channel_and_mode(name, mode, channels):
