@@ -5,6 +5,7 @@ from typing import Any
 
 import msgspec
 import numpy as np
+from scipy.sparse import csr_array
 
 from pipeline.facts._mixture_design import Terms, terms, with_memory
 from pipeline.facts._mixture_fit import Design, Grid, design, grid_of, prior_of
@@ -54,10 +55,15 @@ ROUNDS = 2
 #: % standard deviation beyond which a point counts as unknown whatever was seen there: a step of
 #: the size of its own error teaches nothing.
 LARGEST_SD_PCT = 3.0
-#: Standard deviation, as a logarithm, of what the model leaves out at a point (charge heating,
-#: pulse curvature, film of one cylinder): more seconds do not shrink it. Choice, from the scatter
-#: of sound simulated drives beyond what their residuals explain.
-MODEL_SD = 0.005
+#: s of evidence below which a point has no verdict; leaning out asks for more, see step_of.
+LEAST_S = 0.5
+#: Standard deviations, as logarithms, of what the model leaves out (charge heating, pulse
+#: curvature, film of one cylinder): at a point whatever was seen there, and of one visit. More
+#: seconds shrink neither, more visits only the second. Choice, from the scatter of simulated drives
+#: beyond what their residuals explain.
+MODEL_SD, VISIT_SD = 0.005, 0.011
+#: Moments of one such stretch of time are one visit, s.
+VISIT_S = 15.0
 #: Lambda at and above which, and at and below which, the sensor's systematic errors are stated.
 NEAR_ONE, RICH = 1.0, 0.8
 #: Sessions pooled at most.
@@ -81,6 +87,7 @@ def analyse(view: View) -> Result:
     count = made.cells.size
     mean = fit.mean[:count]
     sd = np.sqrt(np.maximum(np.diag(fit.covariance)[:count], 0.0))
+    sd = np.hypot(sd, VISIT_SD / np.sqrt(visits(made)))
     seconds = made.evidence_s[made.cells]
     target = _target_by_cell(view.time, inputs, made)
     rows = fuel_points(grid, made.cells, mean, np.hypot(sd, MODEL_SD), seconds, target, view.limits)
@@ -204,6 +211,17 @@ def _seen_error(inputs: MixtureInputs, grid: Grid, made: Design, fit: regression
     return np.asarray((full[index] * weight).sum(axis=1), dtype=np.float64)
 
 
+def visits(made: Design) -> Floats:
+    """Effective number (m,) of separate visits behind each point: (sum w)^2 / sum w^2 (Kish)."""
+    stretch = ((made.time_s - made.time_s[0]) / VISIT_S).astype(np.int64)
+    stretch -= stretch.min()
+    row = np.arange(stretch.size)
+    gather = csr_array((made.weight, (stretch, row)), shape=(int(stretch.max()) + 1, row.size))
+    share = np.asarray((gather @ made.table).toarray(), dtype=np.float64)
+    number: Floats = share.sum(axis=0) ** 2 / np.maximum((share**2).sum(axis=0), 1e-18)
+    return np.maximum(number, 1.0)
+
+
 def _target_by_cell(time: Floats, inputs: MixtureInputs, made: Design) -> Floats:
     """Mean target (m,) of the rows each visited point stands on."""
     known = np.isfinite(inputs.target)
@@ -242,7 +260,7 @@ def fuel_points(
         if k is None:
             rows.append(empty)
             continue
-        little = float(seconds[k]) < limits.fuel_evidence_s
+        little = float(seconds[k]) < LEAST_S
         if little or 100.0 * float(sd[k]) > LARGEST_SD_PCT:
             why = "too little evidence" if little else "too uncertain"
             rows.append(msgspec.structs.replace(empty, reason=why))

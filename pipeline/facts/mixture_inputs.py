@@ -38,9 +38,10 @@ USUAL_FILLING = 0.85
 LIMIT_MARGIN = 0.008
 #: No petrol, alcohol or blend burns above this: a reading there is air, or the sensor's limit.
 NO_FLAME_LAMBDA = 1.45
-#: Makers' sheets give wideband sensors a range from lambda 0.65 up; below this, with its noise,
-#: the reading may rest on that end.
-RICH_END = 0.68
+#: No spark ignites a mixture richer than this for long (petrol: handbook limit near 0.5).
+RICH_END = 0.55
+#: A pile of readings at the rich end this wide, and so many times denser than what lies above it.
+PILE_WIDTHS, PILE_RATIO = (0.004, 0.015), 3.0
 #: A wideband takes 15-30 s to heat (common practice); judged from here on, s after the start.
 SENSOR_READY_S = 30.0
 
@@ -170,11 +171,27 @@ def _limits(reading: Floats) -> tuple[float, float]:
     """Ends of the instrument: extremes that the reading rests on, else none (-inf, inf)."""
     if reading.size < 30:
         return -np.inf, np.inf
-    top, bottom = float(reading.max()), float(reading.min())
+    top = float(reading.max())
     least = max(5, reading.size // 5000)
     high = top if top > 1.15 and np.count_nonzero(reading >= top - 0.002) >= least else np.inf
-    rests = bottom < 0.8 and np.count_nonzero(reading <= bottom + 0.002) >= least
-    return (bottom if rests else -np.inf), high
+    return _rich_end(reading, least), high
+
+
+def _rich_end(reading: Floats, least: int) -> float:
+    """Upper edge of the readings that rest on the instrument's rich end, -inf where none do.
+
+    A reading that is cut off piles up at the end, spread by its noise; one that is merely rich
+    thins out towards it.
+    """
+    edge = float(np.quantile(reading, min(0.001, 3.0 / reading.size)))
+    if edge >= 0.8:
+        return -np.inf
+    for width in PILE_WIDTHS:
+        pile = np.count_nonzero(reading <= edge + width)
+        above = np.count_nonzero((reading > edge + width) & (reading <= edge + 3.0 * width))
+        if pile >= max(least, 8) and pile > PILE_RATIO * 0.5 * above:
+            return edge + width
+    return -np.inf
 
 
 def _flow(
