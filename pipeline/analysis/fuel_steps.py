@@ -4,6 +4,7 @@ from collections.abc import Mapping
 
 import msgspec
 
+from pipeline.analysis._table_shapes import open_shapes
 from pipeline.meta import Case, Meta
 from pipeline.results import Finding, FuelPoint, Result
 
@@ -37,12 +38,16 @@ def conclude(case: Case) -> Result:
     if table is None or not table.fuel_table:
         return Result(status="not_judged", why="there is no estimate of the fuel table")
     everywhere, loaded = _faults(case)
+    shapes = open_shapes(table.digest, case.vehicle.injector.rated_pressure_kpa)
+    everywhere = {**shapes, **everywhere}
     rows = [_blocked(p, everywhere, loaded) for p in table.fuel_table]
     held = sum(r.verdict == "blocked" for r in rows)
     change = sum(r.verdict == "change" for r in rows)
     if everywhere or loaded:
         named = ", ".join({**everywhere, **loaded})
         why = f"{held} points are blocked: first mend {named}; {change} may be entered"
+        if shapes:
+            why += "; " + "; ".join(shapes.values())
     else:
         why = f"{change} points may be entered, in the steps given; no fault stands in the way"
     return Result(status="found" if held else "clear", why=why, fuel_table=rows)

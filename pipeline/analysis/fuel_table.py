@@ -116,6 +116,7 @@ def analyse(view: View) -> Result:
             "sd": [rounded(float(v), 3) for v in sd],
             "seconds": [rounded(float(v), 3) for v in seconds],
             "target": [rounded(float(v), 3) for v in target],
+            "barometer_kpa": rounded(inputs.barometer_kpa, 5),
         },
     )
 
