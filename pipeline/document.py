@@ -146,7 +146,8 @@ class Figures(_Data, frozen=True):
     """``figures.json``: figures by analysis; ``history`` holds those that pass B added.
 
     ``stretches``: the moments findings stand on, cut from the log in pass A. ``logbook``: the
-    entries up to the session's start, for the hand checks on its page.
+    entries up to the session's start, for the hand checks on its page. ``references``: where each
+    analysis' methods come from.
     """
 
     schema_version: int
@@ -155,6 +156,7 @@ class Figures(_Data, frozen=True):
     history: dict[str, list[Figure]] = {}
     stretches: list[Panels] = []
     logbook: list[Entry] = []
+    references: dict[str, list[str]] = {}
 
 
 def without_figures(result: Result) -> Result:

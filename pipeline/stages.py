@@ -192,6 +192,7 @@ def _analyse(
         schema_version=SCHEMA_VERSION,
         session_id=name,
         figures={k: r.figures for k, r in results.items() if r.figures},
+        references={k: list(a.meta.references) for k, a in registry.analyses.items()},
         stretches=stretches(session, [f for r in results.values() for f in r.findings]),
     )
     path = store.session(name, "results.json")

@@ -197,3 +197,10 @@ def test_wrong_usage_is_exit_two(arguments: list[str], tmp_path: Path) -> None:
     assert done.returncode == 2
     assert "Traceback" not in done.stderr
     assert not (tmp_path / "x").exists()
+
+
+def test_every_page_names_the_sources_of_its_methods(out: Path) -> None:
+    page = (out / "sessions" / f"{FIRST}.html").read_text(encoding="utf-8")
+    assert "Sources" in page
+    assert "Livengood-Wu" in page or "Douaud" in page
+    assert "SAE 970613" in page
