@@ -84,10 +84,10 @@ def _write_metrics(run: Run, summaries: Sequence[Summary], stamp_ns: int) -> Non
 
 
 def _pooled(summaries: Sequence[Summary]) -> dict[str, list[FuelPoint]]:
-    """The vehicle's pooled correction, as its latest session with one left it in its digest."""
+    """The vehicle's pooled correction, as its latest session with one left it, faults heeded."""
     found: dict[str, list[FuelPoint]] = {}
     for summary in summaries:
-        rows = summary.digests.get("fuel_table", {}).get("pooled")
+        rows = summary.digests.get("fuel_steps", {}).get("pooled")
         if rows:
             found[summary.vehicle] = msgspec.convert(rows, list[FuelPoint])
     return found

@@ -4,9 +4,10 @@ from collections.abc import Mapping
 
 import msgspec
 
+from pipeline.analysis._table_blocks import LOAD_KPA, open_faults
 from pipeline.analysis._table_shapes import open_shapes
 from pipeline.meta import Case, Meta
-from pipeline.results import Finding, FuelPoint, Result
+from pipeline.results import FuelPoint, Result
 
 META = Meta(
     question="What may be entered in the fuel table now, and what has to be mended first?",
@@ -17,27 +18,13 @@ META = Meta(
     order=6,
 )
 
-#: Kinds of finding (watch and worse) that bend the whole table.
-BLOCKS_ALL = frozenset(
-    {"exhaust_leak", "intake_leak", "low_fuel_pressure", "rough_running", "controller_reset",
-     "crank_signal_loss"}
-)  # fmt: skip
-#: Kinds that bend what lies under load, at this pressure and above.
-BLOCKS_LOAD = frozenset({"misfire_under_load", "injector_limit", "boost_loss"})
-LOAD_KPA = 80.0
-#: Channels whose fault makes every correction worthless.
-SENSORS = frozenset(
-    {"lambda", "lambda_2", "lambda_target", "manifold_pressure", "intake_air_temperature",
-     "coolant_temperature", "barometric_pressure", "mass_air_flow"}
-)  # fmt: skip
-
 
 def conclude(case: Case) -> Result:
     """Take the estimates and block them where a fault is open."""
     table = case.results.get("fuel_table")
     if table is None or not table.fuel_table:
         return Result(status="not_judged", why="there is no estimate of the fuel table")
-    everywhere, loaded = _faults(case)
+    everywhere, loaded = open_faults(case.findings)
     shapes = open_shapes(table.digest, case.vehicle.injector.rated_pressure_kpa)
     everywhere = {**shapes, **everywhere}
     rows = [_blocked(p, everywhere, loaded) for p in table.fuel_table]
@@ -50,25 +37,13 @@ def conclude(case: Case) -> Result:
             why += "; " + "; ".join(shapes.values())
     else:
         why = f"{change} points may be entered, in the steps given; no fault stands in the way"
-    return Result(status="found" if held else "clear", why=why, fuel_table=rows)
-
-
-def _faults(case: Case) -> tuple[dict[str, str], dict[str, str]]:
-    """Open faults by what they bend: all of the table, or its loaded part."""
-    everywhere: dict[str, str] = {}
-    loaded: dict[str, str] = {}
-    for finding in case.findings:
-        if finding.severity == "info":
-            continue
-        if finding.kind in BLOCKS_ALL or _sensor(finding):
-            everywhere[finding.kind.replace("_", " ")] = finding.title
-        elif finding.kind in BLOCKS_LOAD:
-            loaded[finding.kind.replace("_", " ")] = finding.title
-    return everywhere, loaded
-
-
-def _sensor(finding: Finding) -> bool:
-    return finding.kind == "sensor_fault" and bool(SENSORS & set(finding.channels))
+    # The vehicle's table waits for the same faults as the session's.
+    stored = msgspec.convert(table.digest.get("pooled", []), list[FuelPoint])
+    together = [_blocked(p, everywhere, loaded) for p in stored]
+    return Result(
+        status="found" if held else "clear", why=why, fuel_table=rows,
+        digest={"pooled": msgspec.to_builtins(together)} if together else {},
+    )  # fmt: skip
 
 
 def _blocked(

@@ -7,6 +7,7 @@ import msgspec
 import numpy as np
 from scipy.sparse import csr_array
 
+from pipeline.analysis._table_blocks import open_faults
 from pipeline.facts._mixture_design import Terms, terms, with_memory
 from pipeline.facts._mixture_fit import Design, Grid, design, grid_of, prior_of
 from pipeline.facts.exhaust_delay import ExhaustDelay
@@ -127,7 +128,10 @@ def judge(own: Own, history: Sequence[Earlier]) -> Result:
     if not mine:
         return own.result
     since = table_since(own.logbook)
-    same = [dict(e.digest) for e in history if e.start_time >= since and _fits(e, mine)]
+    same = [
+        dict(e.digest) for e in history
+        if e.start_time >= since and _fits(e, mine) and not any(open_faults(e.findings))
+    ]  # fmt: skip
     same = same[-MOST_POOLED:]
     rows = pooled([*same, mine], own.vehicle.limits)
     digest = {**mine, "pooled": msgspec.to_builtins(rows), "pooled_sessions": len(same) + 1}

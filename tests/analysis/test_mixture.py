@@ -1,5 +1,6 @@
 """lean_load, mixture, fuel_table, fuel_steps: simulated truth, and rules made by hand."""
 
+import msgspec
 import numpy as np
 import pytest
 
@@ -8,9 +9,9 @@ from fixtures.drives import mixed_drive
 from fixtures.faults import FAULTS
 from fixtures.simulate import simulate
 from pipeline.analysis.fuel_steps import conclude
-from pipeline.analysis.fuel_table import pooled, step_of
+from pipeline.analysis.fuel_table import META, judge, pooled, step_of
 from pipeline.limits import Limits
-from pipeline.meta import Case
+from pipeline.meta import Case, Earlier, Own
 from pipeline.registry import load_registry
 from pipeline.results import Finding, FuelPoint, Result
 from pipeline.vehicle import DEFAULT_VEHICLE
@@ -98,6 +99,21 @@ def test_sessions_are_pooled_by_their_precision() -> None:
     assert row.verdict == "change"
 
 
+def test_a_session_with_an_open_fault_is_not_pooled() -> None:
+    """The leak's session would give 0.08; alone the own session's 0.04 stands."""
+    leak = Finding(kind="exhaust_leak", severity="watch", confidence=0.9, start_s=0, end_s=1,
+                   title="x", detail="", step=2)  # fmt: skip
+    mine = Own(session_id="b", start_time="2026-05-02T10:00:00", duration_s=600,
+               result=Result(status="found", why="x", digest=digest(0.04, 0.01)),
+               vehicle=DEFAULT_VEHICLE)  # fmt: skip
+    for findings, expected in (([leak], 0.04), ([], 0.048)):
+        before = Earlier(session_id="a", start_time="2026-05-01T10:00:00", duration_s=600,
+                         digest=digest(0.08, 0.02), version=META.version, metrics={},
+                         findings=findings)  # fmt: skip
+        row = judge(mine, [before]).digest["pooled"][0]
+        assert row["correction_pct"] == pytest.approx(100 * np.expm1(expected), abs=0.01)
+
+
 def point(kpa: float) -> FuelPoint:
     return FuelPoint(rpm=2000, load_kpa=kpa, correction_pct=5.0, low_pct=4.0, high_pct=6.0,
                      step_pct=5.0, sensor_pct=1.5, evidence_s=20.0, verdict="change")  # fmt: skip
@@ -118,12 +134,18 @@ def test_no_table_is_corrected_for_a_fault_of_the_machine(
 ) -> None:
     fault = Finding(kind=kind, severity="watch", confidence=0.9, start_s=0, end_s=1, title="x",
                     detail="", step=2, channels=channels)  # fmt: skip
-    table = Result(status="found", why="x", fuel_table=[point(50.0), point(120.0)])
+    points = [point(50.0), point(120.0)]
+    stored = {"rpm": [2000.0], "kpa": [50.0, 120.0], "cells": [], "mean": [], "sd": [],
+              "seconds": [], "pooled": msgspec.to_builtins(points)}  # fmt: skip
+    table = Result(status="found", why="x", fuel_table=points, digest=stored)
     other = Result(status="found", why="x", findings=[fault])
     case = Case(session_id="x", start_time="2026-05-01T10:00:00", duration_s=600,
                 vehicle=DEFAULT_VEHICLE, channels=frozenset(),
                 results={"fuel_table": table, "other": other})  # fmt: skip
-    rows = conclude(case).fuel_table
+    result = conclude(case)
+    rows = result.fuel_table
+    # The vehicle's table over several sessions waits for the same faults.
+    assert [p["verdict"] for p in result.digest["pooled"]] == [light, loaded]
     assert [r.verdict for r in rows] == [light, loaded]
     for row in rows:
         assert (row.step_pct is None) == (row.verdict == "blocked")
