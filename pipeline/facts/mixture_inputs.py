@@ -32,8 +32,11 @@ META = FactMeta(
 
 #: kJ/(kg K) is not needed: gas constant of air, J/(kg K) (ISO 2533).
 GAS_CONSTANT = 287.05
-#: Volumetric efficiency where only the pressure is known: middle of 0.75-0.95 (common practice).
-USUAL_FILLING = 0.85
+#: Volumetric efficiency with intake and exhaust at one pressure: middle of 0.8-1.0 (common
+#: practice). Below that, exhaust left in the clearance expands and takes the charge's place.
+USUAL_FILLING = 0.9
+#: Polytropic exponent of that expansion (Heywood 1988, chapter 6, from memory).
+RESIDUAL_EXPONENT = 1.3
 #: Readings this close to the instrument's end value are no measurement.
 LIMIT_MARGIN = 0.008
 #: No petrol, alcohol or blend burns above this: a reading there is air, or the sensor's limit.
@@ -119,7 +122,8 @@ def compute(view: View) -> MixtureInputs:
     if validity is not None:
         measured &= validity.good(channel)
     pressure = held("manifold_pressure")
-    flow, source = _flow(view, pressure, rpm, held("mass_air_flow"), held("intake_air_temperature"))
+    flow, source = _flow(view, pressure, rpm, held("mass_air_flow"),
+                         held("intake_air_temperature"), states.barometer_kpa)  # fmt: skip
     target, target_source = _target(view, held("lambda_target"), rpm, pressure)
     short, long = held("fuel_trim_short", 0.0), held("fuel_trim_long", 0.0)
     trim = 1.0 + (np.nan_to_num(short) + np.nan_to_num(long)) / 100.0
@@ -195,16 +199,30 @@ def _rich_end(reading: Floats, least: int) -> float:
 
 
 def _flow(
-    view: View, pressure: Floats, rpm: Floats, meter: Floats, intake_c: Floats
-) -> tuple[Floats, str]:
+    view: View, pressure: Floats, rpm: Floats, meter: Floats, intake_c: Floats,
+    barometer_kpa: float,
+) -> tuple[Floats, str]:  # fmt: skip
     """Air flow (n,) in g/s: measured, else from speed, pressure and displacement."""
     if np.isfinite(meter).any():
         return np.maximum(np.nan_to_num(meter, nan=1.0), 0.3), "meter"
     kelvin = np.nan_to_num(intake_c, nan=25.0) + 273.15
     litres = view.vehicle.engine.displacement_l
     kpa = np.where(np.isfinite(pressure), pressure, 50.0)
-    grams = USUAL_FILLING * kpa * litres * rpm / 120.0 / (GAS_CONSTANT * kelvin) * 1000.0
+    filling = filling_of(kpa, barometer_kpa, view.vehicle.engine.compression_ratio)
+    grams = filling * kpa * litres * rpm / 120.0 / (GAS_CONSTANT * kelvin) * 1000.0
     return np.maximum(np.nan_to_num(grams, nan=1.0), 0.3), "pressure"
+
+
+def filling_of(kpa: Floats, barometer_kpa: float, compression: float) -> Floats:
+    """Volumetric efficiency (n,): residual gas takes room in a throttled charge.
+
+    1 - (p_e / p_i - 1) / (g (r - 1)) times its value at equal pressures, for four-stroke engines
+    (Heywood 1988, chapter 6, from memory); pressures above the exhaust's change little.
+    """
+    ratio = np.clip(barometer_kpa / np.maximum(kpa, 15.0), 1.0, 5.0)
+    left = (ratio - 1.0) / (RESIDUAL_EXPONENT * (compression - 1.0))
+    filling: Floats = USUAL_FILLING * (1.0 - left)
+    return filling
 
 
 def _target(view: View, logged: Floats, rpm: Floats, pressure: Floats) -> tuple[Floats, str]:
