@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import msgspec
 import numpy as np
 
-from pipeline.facts.cooling_trace import CoolingTrace
+from pipeline.facts.cooling_trace import SMOOTH_S, CoolingTrace
 from pipeline.meta import Earlier, Meta, Own
 from pipeline.results import (
     Cause,
@@ -22,6 +22,7 @@ from pipeline.results import (
     not_judged,
 )
 from pipeline.session import View
+from pipeline.signals import dips
 from pipeline.signals.knee import heating_knee
 
 META = Meta(
@@ -41,8 +42,16 @@ META = Meta(
 
 #: degC: a start below this is a cold one; only such a start shows a warm-up.
 COLD_C = 40.0
-#: K below the upper readings from which the valve may have begun to lift.
-KNEE_BELOW_K = 2.5
+#: degC between which thermostats begin to open (71 to 98 as sold, 4 K off at most: common
+#: practice, no source), and the warmest start that still shows the climb to it.
+OPENINGS_C, LATEST_BEGIN_C = (64.0, 102.0), 70.0
+#: K and s: a dip deeper and shorter than this is air or noise at the sensor, not the water.
+DIP_K, DIP_S = 2.0, 31
+#: K: an opening less certain is not told; and the error left when all its estimates agree
+#: (sensor's lag and curve, the valve's own slowness).
+LARGEST_ERROR_K, LEAST_ERROR_K = 2.0, 0.6
+#: K within s: no water cools that fast; after such a fall the reading is not the water's.
+FALL_K, FALL_S = 18.0, 12
 #: s: how far a thermistor in its housing runs behind moving water, taken off the times; 1 to 3 s
 #: is common practice, no source.
 SENSOR_LAG_S = 1.5
@@ -150,17 +159,34 @@ def _reached(trace: CoolingTrace, level: float) -> float | None:
 
 
 def _opening(trace: CoolingTrace, begin: float) -> tuple[float, float] | None:
-    use = trace.running & np.isfinite(trace.coolant)
-    if not trace.air_known or begin > 70.0 or use.sum() < 120:
+    """Coolant at the valve's first lift and its standard error, None where the curve is silent."""
+    use = trace.running & np.isfinite(trace.coolant) & np.isfinite(trace.raw)
+    if not trace.air_known or begin > LATEST_BEGIN_C or use.sum() < 120:
         return None
-    level = trace.coolant[use]
-    knee = heating_knee(
-        seconds=trace.seconds[use],
-        level=level,
-        power=np.nan_to_num(trace.air[use]),
-        known_until=float(np.quantile(level, 0.92)) - KNEE_BELOW_K,
+    first = int(np.argmax(use))
+    use = use[first:]
+    if _fell(trace):
+        return None  # water that leaves takes its heat along: the balance no longer holds
+    raw = np.where(use, trace.raw[first:], np.nanmin(trace.raw[first:][use]))
+    depth = dips.filled(raw, DIP_S) - raw
+    # The reading is averaged over a few seconds, so a dip reaches that far beyond itself.
+    dip = np.convolve(depth > DIP_K, np.ones(int(SMOOTH_S)), "same") > 0.5
+    good = use & ~dip
+    if good.sum() < 60:
+        return None
+    level = np.interp(
+        trace.seconds[first:], trace.seconds[first:][good], trace.coolant[first:][good]
     )
-    return None if knee is None or knee.level < 65.0 else (knee.level, knee.error)
+    knee = heating_knee(
+        level=level,
+        good=good,
+        power=np.nan_to_num(trace.air[first:]),
+        lowest=OPENINGS_C[0],
+        highest=OPENINGS_C[1],
+    )
+    if knee is None or knee.error > LARGEST_ERROR_K:
+        return None
+    return knee.level, float(np.hypot(knee.error, LEAST_ERROR_K))
 
 
 def _plateau(trace: CoolingTrace) -> tuple[float, float, float] | None:
@@ -199,7 +225,12 @@ def _energy_per_kelvin(
 
 
 def _ending(trace: CoolingTrace) -> tuple[float, float] | None:
-    """Median over the last minutes of running, and K per 10 km/h of its change with speed."""
+    """Median over the last minutes of running, and K per 10 km/h of its change with speed.
+
+    None after a fall that no water makes: steam or a broken wire says nothing of the thermostat.
+    """
+    if _fell(trace):
+        return None
     rows = np.flatnonzero(trace.running & np.isfinite(trace.coolant))
     if rows.size < END_S:
         return None
@@ -209,6 +240,12 @@ def _ending(trace: CoolingTrace) -> tuple[float, float] | None:
     if np.isfinite(speed).all() and np.std(speed) > 3.0:
         slope = 10.0 * float(np.polyfit(speed, level, 1)[0])
     return float(np.median(level)), slope
+
+
+def _fell(trace: CoolingTrace) -> bool:
+    """Whether the reading once fell as no water can: steam, or a broken wire."""
+    running = np.where(trace.running, trace.raw, np.nan)
+    return bool(dips.sudden_falls(running, drop=FALL_K, within=FALL_S).any())
 
 
 def _limits(digest: dict[str, float], moving_s: float) -> dict[str, LimitOfDetection]:

@@ -6,86 +6,154 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 
-#: Degrees below the certain part over which the heat balance is fitted: short enough that what
-#: the balance leaves out (wind, fan, heater) has not changed much.
-FIT_SPAN_K = 11.0
-#: s: how late heat made in the cylinders reaches the water's sensor; the best of these is taken.
-LAGS_S = (4.0, 8.0, 14.0, 22.0, 32.0)
+#: Degrees between the bounds up to which the valve is taken as shut, one after the other.
+BOUND_STEP_K = 1.0
+#: Degrees below each bound over which the heat balance is fitted: long enough for a quick climb
+#: to have its rows, short enough that what the balance leaves out (wind, fan, heater) has not
+#: changed much in a slow one. Each of them gives knees of its own.
+FIT_SPANS_K = (8.0, 11.0, 15.0, 21.0)
+#: Degrees above a bound and samples after it within which its knee has to come: a forecast from
+#: further back says nothing.
+REACH_K, REACH = 9.0, 400
+#: Samples in which block and hoses alone would cool by 63 %: 2500 s, between the half hour of a
+#: car on the move and the hour of one at rest (common practice, no source).
+LOSS_TIME = 2500.0
+#: Samples late: how late heat made in the cylinders reaches the water's sensor; the best is taken.
+LAGS = (4.0, 8.0, 14.0, 22.0, 32.0)
 #: Degrees of departure over which the knee is fitted: far enough to be sure, near enough that
 #: the valve is still opening.
 DEPARTURE_K = 2.5
-#: Degrees the curve has to fall short of its forecast before a knee is spoken of at all.
-LEAST_DEPARTURE_K = 1.5
+#: Samples within which the shortfall of a valve that opened grows on, to this many times itself.
+LASTS, LASTING = 120, 2.0
+#: Times the scatter about the fit that this departure has to be.
+SURE = 6.0
+#: Samples before the bound that the fit of the knee looks at; those it may begin before it.
+BEFORE, BEGINS_BEFORE = 60, 20
+#: Degrees within which knees from several bounds agree, and how many of them have to.
+AGREE_K, AGREEING = 1.0, 8
+#: Degrees between bound and knee at which the forecast is best, and over which it loses worth.
+BEST_AHEAD_K, WORTH_K = 0.0, 2.0
+#: Degrees of disagreement that still count as error of the same knee.
+SCATTER_K = 4.0
 
 
 @dataclass(frozen=True)
 class Knee:
-    """Where a heating curve leaves its forecast: index, level there and its standard error."""
+    """Where a heating curve leaves its forecast: level in degrees and its standard error."""
 
-    index: int
     level: float
     error: float
 
 
 def heating_knee(
-    *,
-    seconds: Floats,
-    level: Floats,
-    power: Floats,
-    known_until: float,
+    *, level: Floats, good: Bools, power: Floats, lowest: float, highest: float
 ) -> Knee | None:
     """Find where a mass that was heated by ``power`` begins to be cooled by a valve.
 
-    seconds: (n,), evenly spaced; level: (n,) degrees, smoothed; power: (n,) heat input in any
-    unit. Up to ``known_until`` degrees the valve is known to be shut: there
-    the heat balance level = c0 + c1·∫power + c2·t, the power late by one of LAGS_S, is fitted by
-    least squares (first law of thermodynamics for one mass, its losses constant over the few
-    degrees of FIT_SPAN_K). Its forecast goes on from there; a valve that opens in
-    proportion makes the shortfall grow with the square of time since it lifted, which is fitted
-    to find the moment. None where the curve gives no knee: too short, or it never falls short of
-    the forecast.
+    level: (n,) degrees, evenly spaced in time and without holes; good: (n,) rows to trust; power:
+    (n,) heat input in any unit. Only the first climb is looked at. For each bound between
+    ``lowest`` and ``highest`` the valve is taken as shut below it: there the heat balance
+    level + ∫level/LOSS_TIME = c0 + c1·∫power + c2·t, the power late by one of LAGS, is fitted by
+    least squares (first law of thermodynamics for one mass that loses heat in proportion to its
+    warmth) and goes on as a forecast. A valve that opens in proportion makes the shortfall grow
+    with the square of time
+    since it lifted, which gives the moment. A bound far too low sees other changes as a knee, one
+    too high has the knee within its fit; the level on which most bounds near it agree is the
+    knee, and their scatter is its error. None where too few agree: too short, too noisy, or the
+    curve never falls short.
     """
-    n = seconds.size
-    if n < 60:
+    n = level.size
+    bounds = np.arange(lowest, min(highest, float(level.max(initial=-np.inf))), BOUND_STEP_K)
+    if n < BEFORE or not bounds.size:
         return None
-    step = float(seconds[1] - seconds[0])
-    early = np.flatnonzero(level <= known_until)
-    last = int(early[-1]) if early.size else -1
-    first = int(np.argmax(level > known_until - FIT_SPAN_K))
-    fit_rows = np.arange(first, last + 1)
-    if fit_rows.size < 20 or np.ptp(level[fit_rows]) < FIT_SPAN_K / 2:
+    heat = np.array([np.cumsum(_lagged(power, 1.0 / lag)) for lag in LAGS])
+    climbed = np.maximum.accumulate(level)
+    kept = level + np.cumsum(level) / LOSS_TIME
+    knees = [
+        _knee_beyond(float(bound), span, level, kept, climbed, good, heat)
+        for span in FIT_SPANS_K
+        for bound in bounds
+    ]
+    return _agreed(np.tile(bounds, len(FIT_SPANS_K)), np.array(knees))
+
+
+def _knee_beyond(
+    bound: float,
+    span: float,
+    level: Floats,
+    kept: Floats,
+    climbed: Floats,
+    good: Bools,
+    heat: Floats,
+) -> float:
+    """Level at the knee seen from one bound, NaN where the curve shows none.
+
+    kept: (n,) level with the heat lost on the way added back.
+    """
+    n = level.size
+    begin, end = (int(np.searchsorted(climbed, b, "right")) for b in (bound - span, bound))
+    stop = min(int(np.searchsorted(climbed, bound + REACH_K, "right")), end + REACH, n)
+    fit = begin + np.flatnonzero(good[begin:end])
+    ahead = end + np.flatnonzero(good[end:stop])
+    if fit.size < BEGINS_BEFORE or not ahead.size or np.ptp(level[fit]) < span / 2:
+        return np.nan
+    rows = np.concatenate([fit, ahead])
+    since = rows - float(end)
+    made = heat[:, rows] - heat[:, end - 1 : end]
+    shortfall, noise = _shortfall(kept[rows] - kept[end - 1], since, made, fit.size)
+    gone = np.flatnonzero(shortfall[fit.size :] > DEPARTURE_K)
+    if not gone.size or SURE * noise > DEPARTURE_K:
+        return np.nan
+    last = fit.size + int(gone[0])
+    later = (rows > rows[last]) & (rows <= rows[last] + LASTS)
+    if shortfall[later].max(initial=0.0) < LASTING * DEPARTURE_K:
+        return np.nan
+    near = np.flatnonzero(since[: last + 1] >= -BEFORE)
+    starts = np.arange(max(begin, end - BEGINS_BEFORE), int(rows[last]))
+    square = np.maximum(rows[near] - starts[:, np.newaxis], 0.0) ** 2
+    along, total = square @ shortfall[near], np.sum(square**2, axis=1)
+    # What a growing square explains of the shortfall: the largest leaves the least over.
+    explained = np.where(along > 0.0, along**2 / np.maximum(total, 1e-12), 0.0)
+    return float(level[starts[int(np.argmax(explained))]])
+
+
+def _shortfall(level: Floats, since: Floats, heat: Floats, fit: int) -> tuple[Floats, float]:
+    """Forecast less level (rows,), and the scatter of the fit on the first ``fit`` rows.
+
+    heat: (lags, rows). Level and heat are freed of the straight line in time first (Frisch-Waugh:
+    the coefficient of heat is the same as in the fit with all three).
+    """
+    time = since[:fit] - since[:fit].mean()
+    free = np.vstack([level, heat])
+    means = free[:, :fit].mean(axis=1, keepdims=True)
+    slopes = (free[:, :fit] @ time)[:, np.newaxis] / float(time @ time)
+    free = free - means - slopes * (since - since[:fit].mean())
+    left, made = free[0], free[1:]
+    gains = made[:, :fit] @ left[:fit] / np.maximum(np.sum(made[:, :fit] ** 2, axis=1), 1e-9)
+    scatter = np.std(left[:fit] - gains[:, np.newaxis] * made[:, :fit], axis=1)
+    best = int(np.argmin(scatter))
+    return gains[best] * made[best] - left, float(scatter[best])
+
+
+def _agreed(bounds: Floats, knees: Floats) -> Knee | None:
+    """Level on which most bounds agree, those just below it counting most."""
+    seen = np.isfinite(knees)
+    bounds, knees = bounds[seen], knees[seen]
+    if knees.size < AGREEING:
         return None
-    best_fit: tuple[float, Floats, Floats] | None = None
-    for lag in LAGS_S:
-        late = _lagged(power, step / lag)
-        design = np.column_stack([np.ones(n), np.cumsum(late) * step, seconds])
-        design = design / np.maximum(np.abs(design).max(axis=0), 1e-12)
-        wanted, *_ = np.linalg.lstsq(design[fit_rows], level[fit_rows], rcond=None)
-        left_over = float(np.std(level[fit_rows] - design[fit_rows] @ wanted))
-        if best_fit is None or left_over < best_fit[0]:
-            best_fit = (left_over, design, wanted)
-    assert best_fit is not None
-    noise, design, wanted = best_fit
-    shortfall = design @ wanted - level
-    beyond = np.flatnonzero((np.arange(n) > last) & (shortfall > DEPARTURE_K))
-    stop = int(beyond[0]) if beyond.size else n - 1
-    if shortfall[last:].max(initial=0.0) < max(LEAST_DEPARTURE_K, 4.0 * noise):
+    worth = np.exp(-(((knees - bounds - BEST_AHEAD_K) / WORTH_K) ** 2))
+    apart = np.abs(knees[:, np.newaxis] - knees)
+    votes = np.sum(np.where(apart <= AGREE_K, worth, 0.0), axis=1)
+    here = apart[int(np.argmax(votes))]
+    same = here <= AGREE_K
+    if int(same.sum()) < AGREEING:
         return None
-    rows = np.arange(max(0, last - 60), stop + 1)
-    best, misfit = last, np.inf
-    for start in range(last - 20, stop):
-        since = np.maximum(rows - start, 0.0) ** 2
-        total = float(since @ since)
-        if total == 0:
-            continue
-        gain = float(since @ shortfall[rows]) / total
-        left = float(np.sum((shortfall[rows] - gain * since) ** 2))
-        if gain > 0 and left < misfit:
-            best, misfit = start, left
-    best = max(best, 0)
-    rate = abs(float(level[min(best + 10, n - 1)] - level[max(best - 10, 0)])) / 20.0 / step
-    return Knee(best, float(level[best]), max(0.3, noise, 5.0 * rate))
+    middle = float(np.average(knees[same], weights=worth[same]))
+    wide = here <= SCATTER_K
+    spread = float(np.average((knees[wide] - middle) ** 2, weights=worth[wide]))
+    return Knee(middle, float(np.sqrt(spread)))
 
 
 def _lagged(values: Floats, share: float) -> Floats:
