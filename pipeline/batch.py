@@ -29,6 +29,10 @@ READING_LIMITS = ("max_", "log_gap", "session_gap")
 
 Message = tuple[str, int, str, str]
 
+#: CPU s that reading and analysing takes per log and per byte of it, and drawing takes per page:
+#: what `make bench` shows, rounded. Only the number of workers rests on them.
+LOG_S, BYTE_S, PAGE_S = 0.3, 6e-8, 0.4
+
 
 @dataclass(frozen=True)
 class Settings:
@@ -96,17 +100,18 @@ def digest_of(content: bytes) -> str:
     return hashlib.sha256(content).hexdigest()
 
 
-def execute(run: Run, *, jobs: int, cluster: str | None) -> None:
+def execute(run: Run, *, jobs: int | None, cluster: str | None) -> None:
     """Do one run; fills ``run.state`` and writes OUT.
 
-    Raises OutputError or OSError where OUT cannot be written.
+    ``jobs``: worker processes, None for as many as pay. Raises OutputError or OSError where
+    OUT cannot be written.
     """
     remove_leftovers(run.store.out)
     run.sound = sound_outputs(run.old, run.store)
     if run.store.relative(run.store.ingest) in run.sound:
         ingest = read_json(run.store.ingest) or {"files": []}
         run.old_records = {r["file"]: r for r in ingest["files"]}
-    with Pool(jobs, cluster) as pool:
+    with Pool(jobs or os.cpu_count() or 1, cluster, exactly=jobs is not None) as pool:
         _pass_a(run, pool)
         _resolve_duplicates(run)
         from pipeline.judging import judge_all
@@ -140,7 +145,9 @@ def _pass_a(run: Run, pool: Pool) -> None:
         if again is not None:
             tasks[item.file] = again
     by_name = {i.file: i for i in run.inputs}
-    for done, (file, result) in enumerate(pool.run(read_and_analyse, tasks), start=1):
+    seconds = sum(LOG_S + BYTE_S * by_name[file].size for file in tasks)
+    results = pool.run(read_and_analyse, tasks, seconds=seconds)
+    for done, (file, result) in enumerate(results, start=1):
         run.progress("read and analysed", done, len(tasks))
         item = by_name[file]
         if isinstance(result, WorkerDiedError):
@@ -298,7 +305,8 @@ def _pass_c(run: Run, pool: Pool) -> None:
             stamp_ns=item.mtime_ns,
             units=vehicle.units,
         )
-    for done, (_, result) in enumerate(pool.run(draw_page, tasks), start=1):
+    results = pool.run(draw_page, tasks, seconds=PAGE_S * len(tasks))
+    for done, (_, result) in enumerate(results, start=1):
         run.progress("pages drawn", done, len(tasks))
         if isinstance(result, WorkerDiedError):
             raise RuntimeError(f"a worker died twice over the page of {result}")

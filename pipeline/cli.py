@@ -5,7 +5,6 @@ to end in the time Python takes to start.
 """
 
 import argparse
-import os
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -55,8 +54,8 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument("--out", type=Path, required=True, metavar="OUT")
     run.add_argument("--vehicle", type=Path, metavar="FILE",
                      help="instead of the vehicle files found")  # fmt: skip
-    run.add_argument("--jobs", type=_positive, default=os.cpu_count() or 1, metavar="N",
-                     help="worker processes (default: all cores)")  # fmt: skip
+    run.add_argument("--jobs", type=_positive, metavar="N",
+                     help="worker processes (default: as many as pay, one a core at most)")  # fmt: skip
     run.add_argument("--force", action="store_true", help="forget what is cached")
     run.add_argument("--strict", action="store_true",
                      help="exit 1 when any log was set aside or an analysis failed")  # fmt: skip

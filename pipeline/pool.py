@@ -5,6 +5,7 @@ Workers are always spawned, never forked: polars used before a fork can hang in 
 
 import concurrent.futures as cf
 import contextlib
+import math
 import multiprocessing
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures.process import BrokenProcessPool
@@ -16,6 +17,10 @@ R = TypeVar("R")
 
 #: s to wait for a scheduler to answer.
 CONNECT_S = 10
+
+#: CPU s of work that one more worker process is started for: its libraries cost a good second
+#: before it does anything, so for less it would take more from the machine than it gives.
+WORKER_PAYS_S = 2.0
 
 
 class ClusterError(Exception):
@@ -29,11 +34,12 @@ class WorkerDiedError(Exception):
 class Pool:
     """Runs one function over many tasks; a task whose worker dies is tried once more, alone.
 
-    ``jobs``: local worker processes. ``cluster``: address of a Dask scheduler in their place.
+    ``jobs``: local worker processes, at most; ``exactly``: that many, however little there is
+    to do. ``cluster``: address of a Dask scheduler in their place.
     """
 
-    def __init__(self, jobs: int, cluster: str | None = None) -> None:
-        self._jobs, self._cluster = jobs, cluster
+    def __init__(self, jobs: int, cluster: str | None = None, *, exactly: bool = False) -> None:
+        self._jobs, self._cluster, self._exactly = jobs, cluster, exactly
         self._executor: cf.Executor | None = None
         self._client: Any = None
 
@@ -44,49 +50,58 @@ class Pool:
         self._stop()
 
     def run(
-        self, work: Callable[[T], R], tasks: Mapping[str, T]
+        self, work: Callable[[T], R], tasks: Mapping[str, T], *, seconds: float = math.inf
     ) -> Iterator[tuple[str, R | WorkerDiedError]]:
         """Yield (key, result) as they come; raises what ``work`` raises.
 
-        A task whose worker died twice gives a WorkerDiedError in place of its result.
+        ``seconds``: CPU s that all tasks together will take, about. A task whose worker died
+        twice gives a WorkerDiedError in place of its result.
         """
         retry: list[str] = []
-        for key, result in self._all(work, tasks):
+        for key, result in self._all(work, tasks, self._parcels(list(tasks), seconds)):
             if isinstance(result, cf.Future):
                 retry.append(key)
             else:
                 yield key, result
         for key in sorted(retry):
             self._stop()  # what killed one worker must not take others down with it
-            for _, result in self._all(work, {key: tasks[key]}):
+            for _, result in self._all(work, tasks, [[key]]):
                 if isinstance(result, cf.Future):
                     yield key, WorkerDiedError(key)
                 else:
                     yield key, result
 
+    def _parcels(self, keys: list[str], seconds: float) -> list[list[str]]:
+        """Put keys into one parcel per worker that pays, or each into its own if all do."""
+        workers = min(self._jobs, len(keys))
+        if self._cluster is None and not self._exactly and seconds < workers * WORKER_PAYS_S:
+            paying = max(1, int(seconds / WORKER_PAYS_S))
+            return [keys[i::paying] for i in range(paying) if keys[i::paying]]
+        return [[key] for key in keys]
+
     def _all(
-        self, work: Callable[[T], R], tasks: Mapping[str, T]
-    ) -> Iterator[tuple[str, R | cf.Future[R]]]:
+        self, work: Callable[[T], R], tasks: Mapping[str, T], parcels: list[list[str]]
+    ) -> Iterator[tuple[str, R | cf.Future[list[R]]]]:
         """Yield results, or the broken future itself where the worker died under it."""
-        if not tasks:
+        if not parcels:
             return
-        executor = self._start(len(tasks))
-        futures: dict[cf.Future[R], str] = {}
+        executor = self._start()
+        futures: dict[cf.Future[list[R]], list[str]] = {}
         dead = False
-        for key, task in tasks.items():
+        for keys in parcels:
             try:
-                futures[executor.submit(work, task)] = key
+                futures[executor.submit(_each, work, [tasks[key] for key in keys])] = keys
             except BrokenProcessPool:
-                broken: cf.Future[R] = cf.Future()
-                futures[broken] = key
+                broken: cf.Future[list[R]] = cf.Future()
+                futures[broken] = keys
                 broken.set_exception(BrokenProcessPool())
         for future in cf.as_completed(futures):
             error = future.exception()
             if error is None:
-                yield futures[future], future.result()
+                yield from zip(futures[future], future.result(), strict=True)
             elif isinstance(error, BrokenProcessPool) or _is_dead_remote(error):
                 dead = True
-                yield futures[future], future
+                yield from ((key, future) for key in futures[future])
             else:
                 for other in futures:
                     other.cancel()
@@ -94,14 +109,15 @@ class Pool:
         if dead:
             self._stop()
 
-    def _start(self, tasks: int) -> cf.Executor:
+    def _start(self) -> cf.Executor:
         if self._executor is None:
             if self._cluster is not None:
                 self._client = _connect(self._cluster)
                 self._executor = self._client.get_executor()
             else:
+                # Processes are started as parcels find none idle, never more than that.
                 self._executor = cf.ProcessPoolExecutor(
-                    max_workers=max(1, min(self._jobs, tasks)),
+                    max_workers=self._jobs,
                     mp_context=multiprocessing.get_context("spawn"),
                 )
         return self._executor
@@ -117,9 +133,14 @@ class Pool:
             self._client = None
 
 
+def _each(work: Callable[[T], R], tasks: list[T]) -> list[R]:
+    return [work(task) for task in tasks]
+
+
 def _connect(address: str) -> Any:
     """Connect to a scheduler; raises ClusterError where there is none or the extra is missing."""
     import logging
+    import socket
 
     try:
         from distributed import Client
@@ -130,8 +151,11 @@ def _connect(address: str) -> Any:
     for name in ("distributed", "distributed.client", "tornado"):
         logging.getLogger(name).setLevel(logging.CRITICAL)
     try:
+        # The client tries again until its time is up; a closed port says no at once.
+        host, _, port = address.rpartition("://")[2].rpartition(":")
+        socket.create_connection((host.strip("[]"), int(port)), timeout=CONNECT_S).close()
         return Client(address, timeout=CONNECT_S)  # type: ignore[no-untyped-call]
-    except (OSError, TimeoutError) as error:
+    except (OSError, ValueError) as error:
         why = str(error).splitlines()[0] if str(error) else "no answer"
         raise ClusterError(
             f"no cluster answers at {address} ({why}): start it, or leave --executor"

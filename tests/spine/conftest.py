@@ -36,7 +36,7 @@ def _week(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="session")
 def _reported(_week: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     out = tmp_path_factory.mktemp("reported") / "out"
-    done = run(_week, out)
+    done = run(_week, out, "--jobs", "2")
     assert done.returncode == 0, done.stderr
     return out
 

@@ -24,8 +24,8 @@ def program(
 
 
 def run(logs: Path, out: Path, *options: str) -> subprocess.CompletedProcess[str]:
-    """Report on a folder, two workers."""
-    return program("run", logs, "--out", out, "--jobs", "2", *options)
+    """Report on a folder, as many workers as pay."""
+    return program("run", logs, "--out", out, *options)
 
 
 def tree(out: Path) -> dict[str, str]:
@@ -54,7 +54,7 @@ def written(before: dict[str, tuple[int, int]], out: Path) -> set[str]:
 def start(logs: Path, out: Path, *options: str) -> subprocess.Popen[str]:
     """Begin a run in a process group of its own, so that it can be killed whole."""
     return subprocess.Popen(
-        [sys.executable, "-m", "pipeline.cli", "run", logs, "--out", out, "--jobs", "2", *options],
+        [sys.executable, "-m", "pipeline.cli", "run", logs, "--out", out, *options],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,

@@ -81,6 +81,26 @@ def test_a_worker_that_dies_takes_only_its_own_task(tmp_path: Path) -> None:
     assert results == {**{f"fine{i}": "fine" for i in range(6)}, "once": "once"}
 
 
+def where(_: int) -> int:
+    return os.getpid()
+
+
+def test_little_work_is_left_to_one_worker() -> None:
+    tasks = {str(n): n for n in range(5)}
+    with Pool(3) as pool:
+        assert len({pid for _, pid in pool.run(where, tasks, seconds=1.0)}) == 1
+        assert dict(pool.run(where, tasks)).keys() == tasks.keys()
+
+
+def test_a_dead_worker_gives_back_the_rest_of_its_parcel(tmp_path: Path) -> None:
+    tasks = {f"fine{i}": f"fine {tmp_path}" for i in range(3)}
+    tasks["always"] = f"always {tmp_path / 'always'}"
+    with Pool(2) as pool:
+        results = dict(pool.run(work, tasks, seconds=1.0))
+    assert isinstance(results.pop("always"), WorkerDiedError)
+    assert results == {f"fine{i}": "fine" for i in range(3)}
+
+
 BLOCKED = """
 import socket
 def refuse(*_a, **_k):
