@@ -55,7 +55,7 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument("--vehicle", type=Path, metavar="FILE",
                      help="instead of the vehicle files found")  # fmt: skip
     run.add_argument("--jobs", type=_positive, metavar="N",
-                     help="worker processes (default: as many as pay, one a core at most)")  # fmt: skip
+                     help="worker processes (default: as many as pay)")  # fmt: skip
     run.add_argument("--force", action="store_true", help="forget what is cached")
     run.add_argument("--strict", action="store_true",
                      help="exit 1 when any log was set aside or an analysis failed")  # fmt: skip
