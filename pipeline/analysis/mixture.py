@@ -272,8 +272,8 @@ def _median(time: Floats, values: Floats, rows: Bools) -> tuple[float, float, fl
     if use.sum() < 20:
         return None
     middle = float(np.median(values[use]))
-    block = np.floor(time[use] / 5.0)
-    means = np.array([float(np.mean(values[use][block == b])) for b in np.unique(block)])
+    _, block, count = np.unique(np.floor(time[use] / 5.0), return_inverse=True, return_counts=True)
+    means = np.bincount(block, weights=values[use]) / count
     if means.size < 3:
         half = 1.96 * float(np.std(values[use]))
     else:

@@ -44,7 +44,7 @@ DENSE_SD = {"warm": 0.12, "film": 0.5, "film_cold": 0.5, "late": 0.6, "intake": 
 
 @dataclass(frozen=True, eq=False)
 class Terms:
-    """Dense columns (n, q) at engine time, their names, prior means and standard deviations."""
+    """Dense columns (q, n) at engine time, their names, prior means and standard deviations."""
 
     names: tuple[str, ...]
     columns: Floats
@@ -113,7 +113,7 @@ def terms(time: Floats, inputs: MixtureInputs) -> Terms:
         # noise of one reading is not the supply: loads switch for seconds
         smooth = first_order(time, volts - centre, 0.5)
         add("volts over pulse", smooth / pulse, "volts")
-    return Terms(tuple(names), np.stack(columns, axis=1), np.array(sd), np.zeros(len(sd)))
+    return Terms(tuple(names), np.stack(columns), np.array(sd), np.zeros(len(sd)))
 
 
 def with_memory(time: Floats, made: Terms, error: Floats) -> Terms:
@@ -127,7 +127,7 @@ def with_memory(time: Floats, made: Terms, error: Floats) -> Terms:
     more = [first_order(time, error, tau) - error for tau in FILM_S]
     return Terms(
         (*names, *(f"memory {tau:g}" for tau in FILM_S)),
-        np.concatenate([made.columns[:, keep], np.stack(more, axis=1)], axis=1),
+        np.concatenate([made.columns[keep], np.stack(more)]),
         np.concatenate([made.sd[keep], np.full(len(FILM_S), DENSE_SD["memory"])]),
         np.concatenate([made.mean[keep], np.full(len(FILM_S), FILM_SHARE / len(FILM_S))]),
     )

@@ -107,7 +107,7 @@ def design(
     weight = weight * inside[:, None]
     evidence = np.bincount(index.ravel(), weights=weight.ravel(), minlength=size)
     table = regression.block_rows(index, weight, number, count, size)
-    dense = np.stack([look_back(time, c, rows.at_s) for c in made.columns.T], axis=1)
+    dense = np.stack([look_back(time, c, rows.at_s) for c in made.columns], axis=1)
     dense = regression.block_mean(dense, number, count)
     y = regression.block_mean(rows.error, number, count)
     cells = np.flatnonzero(evidence > 0)

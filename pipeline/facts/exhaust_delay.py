@@ -12,12 +12,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.facts._delay_rows import CUT_LAG_SHARE, Cuts, cut_dates, lively, with_load
+from pipeline.facts._exhaust_pipe import HEAT_S, REVOLUTIONS, exhaust_flow, transport
 from pipeline.facts._mixture_design import Terms, terms, usable_rows, with_memory
 from pipeline.facts._mixture_fit import Design, Grid, design, grid_of, prior_of
 from pipeline.facts.mixture_inputs import MixtureInputs
 from pipeline.meta import FactMeta
 from pipeline.session import View
-from pipeline.signals import regression, segments
+from pipeline.signals import regression
 from pipeline.signals.lag import first_order, look_back
 from pipeline.signals.segments import Bools, Floats, Ints
 
@@ -29,25 +31,19 @@ META = FactMeta(
     facts=("mixture_inputs",),
 )
 
-#: Revolutions from firing to the middle of the exhaust stroke (540 deg less half the stroke).
-REVOLUTIONS = 0.75
-#: J/(kg K), exhaust of petrol near lambda 1 (Heywood chapter 4, about that of air).
-GAS_CONSTANT = 287.0
 #: Prior of the pipe volume, in engine displacements; spread as a factor (exp of one standard
 #: deviation). A log made on one exhaust differs from the next by more than any formula.
 VOLUMES_AFTER, VOLUMES_BEFORE = 0.7, 0.3
 VOLUME_SPREAD, GIVEN_SPREAD = 0.7, 0.2
 #: Dead time of sensor and bus, s.
 DEAD_S, DEAD_SD_S = 0.025, 0.03
+#: No sensor answers before the gas is there; a little is left for what the pipe's model gets wrong.
+LEAST_DEAD_S = -0.005
 #: Lag of a production wideband 50-100 ms (handbook range), spread as a factor.
 LAG_S, LAG_SPREAD = 0.08, 0.6
 #: Seconds of log, in stretches of STRETCH_S, that are held against the model: those in which the
 #: mixture changes most.
 BUDGET_S, STRETCH_S = 260.0, 3.0
-#: Delays beyond this are no delays, s.
-LONGEST_S = 2.0
-#: Standard deviation of a fuel cut's date beside the row interval, s.
-CUT_SD_S = 0.012
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,30 +75,13 @@ class ExhaustDelay:
         return float(np.sqrt(max(slope @ self.covariance @ slope, 0.0)))
 
 
-def exhaust_flow(flow_g_s: Floats, barometer_kpa: float) -> Floats:
-    """Exhaust volume flow (n,), l/s: gas law at a temperature that rises with flow.
-
-    530 K at idle to 1000 K at full load is common practice, no source; fuel adds 1/15 of the air.
-    """
-    kelvin = 530.0 + 470.0 * (1.0 - np.exp(-flow_g_s / 30.0))
-    litres: Floats = flow_g_s * (1.0 + 1.0 / 14.7) * GAS_CONSTANT * kelvin / barometer_kpa / 1000.0
-    return litres
-
-
-def transport(rpm: Floats, flow_l_s: Floats, volume_l: float, dead_s: float) -> Floats:
-    """Transport delay (n,) s, from combustion, without the sensor's lag."""
-    turning = np.maximum(rpm, 300.0)
-    delay = REVOLUTIONS * 60.0 / turning + volume_l / np.maximum(flow_l_s, 0.05) + dead_s
-    limited: Floats = np.clip(delay, 0.0, LONGEST_S)
-    return limited
-
-
 def compute(view: View) -> ExhaustDelay:
     """Find the delay; three passes of table regression and delay, each from the other."""
     inputs: MixtureInputs = view.fact("mixture_inputs")
     time = view.time
     rpm = np.nan_to_num(inputs.rpm)
-    flow = exhaust_flow(inputs.flow, inputs.barometer_kpa)
+    lately = first_order(time, inputs.flow, HEAT_S)
+    flow = exhaust_flow(inputs.flow, inputs.barometer_kpa, lately)
     vehicle = view.vehicle
     litres = vehicle.engine.displacement_l
     given = vehicle.lambda_sensor.pipe_volume_l
@@ -113,10 +92,14 @@ def compute(view: View) -> ExhaustDelay:
     at = centre.copy()
     covariance = np.diag(spread**2)
     source, share = "prior", 0.0
-    cuts = _cut_dates(time, inputs)
+    cuts = cut_dates(time, inputs, flow)
     if inputs.target_source != "none":
+        inputs = with_load(inputs, litres)
         top = float(np.nanmax(inputs.pressure, initial=100.0)) if inputs.pressure_logged else 100.0
-        problem = _Problem(time, inputs, grid_of(vehicle, top), terms(time, inputs), flow, cuts)
+        rows, part = lively(time, inputs)
+        problem = _Problem(
+            time[rows], part, grid_of(vehicle, top), terms(time[rows], part), flow[rows], cuts
+        )
         for _ in range(3):
             step = problem.improve(at, centre, spread)
             if step is None:
@@ -128,7 +111,6 @@ def compute(view: View) -> ExhaustDelay:
             source = "log" if share > 0.5 else "part log"
     volume, dead, lag = float(np.exp(at[0])), float(at[1]), float(np.exp(at[2]))
     moved = transport(rpm, flow, volume, dead)
-    to_natural = np.diag([1.0, 1.0, 1.0])
     idle_flow = float(exhaust_flow(np.array([1.7 * litres]), inputs.barometer_kpa)[0])
     loaded = np.array([0.85 * 100.0 * litres * 25.0 / (287.05 * 300.0) * 1000.0])
     loaded_flow = float(exhaust_flow(loaded, inputs.barometer_kpa)[0])
@@ -140,7 +122,7 @@ def compute(view: View) -> ExhaustDelay:
         dead_s=dead,
         sd=(float(np.sqrt(covariance[0, 0])), float(np.sqrt(covariance[1, 1])),
             float(np.sqrt(covariance[2, 2]))),
-        covariance=to_natural @ covariance @ to_natural,
+        covariance=covariance,
         source=source,
         information=share,
         idle_s=float(transport(np.array([850.0]), np.array([idle_flow]), volume, dead)[0]) + lag,
@@ -150,61 +132,11 @@ def compute(view: View) -> ExhaustDelay:
     )  # fmt: skip
 
 
-@dataclass(frozen=True, eq=False)
-class _Cuts:
-    """Fuel cuts with a dated answer of the reading: time of the cut, seconds to the answer."""
-
-    at_s: Floats
-    answer_s: Floats
-    spread_s: float
-
-
-#: The reading has to leave its level by this share of richness to count as an answer. With a film
-#: that feeds on after the cut, a lag's output is this far after about 0.14 of its time constant.
-CUT_DROP = 0.10
-CUT_LAG_SHARE = 0.14
-
-
-def _cut_dates(time: Floats, inputs: MixtureInputs) -> _Cuts:
-    """Date each fuel cut in the log (by the injectors) and the reading's first answer to it."""
-    none = _Cuts(np.zeros(0), np.zeros(0), 1.0)
-    if not inputs.cut_known:
-        return none
-    starts, ends = segments.runs(inputs.cut)
-    seconds = segments.run_times(time, starts, ends)
-    fresh = np.flatnonzero(inputs.fresh & np.isfinite(inputs.reading))
-    if fresh.size < 50:
-        return none
-    t, richness = time[fresh], 1.0 / inputs.reading[fresh]
-    dates: list[float] = []
-    answers: list[float] = []
-    clear = inputs.fuelled & inputs.settled
-    for a in starts[seconds > 0.8]:
-        if a < 2 or not clear[max(a - 5, 0) : a].all():
-            continue
-        cut = 0.5 * (time[a] + time[a - 1])
-        i, j = np.searchsorted(t, [cut - 0.2, cut + 1.5])
-        k = int(np.searchsorted(t, cut))
-        if k - i < 2 or j - k < 3:
-            continue
-        level = float(np.median(richness[i:k]))
-        below = np.flatnonzero(richness[k:j] < level * (1.0 - CUT_DROP))
-        if not below.size or k + below[0] < 1 or not 0.6 < level < 1.5:
-            continue
-        b = k + int(below[0])
-        high, low, want = richness[b - 1], richness[b], level * (1.0 - CUT_DROP)
-        part = np.clip((high - want) / max(high - low, 1e-9), 0.0, 1.0)
-        dates.append(cut)
-        answers.append(float(t[b - 1] + part * (t[b] - t[b - 1]) - cut))
-    interval = max(inputs.update_s, float(np.median(np.diff(time))))
-    return _Cuts(np.array(dates), np.array(answers), float(np.hypot(CUT_SD_S, 0.35 * interval)))
-
-
 class _Problem:
     """The delay's least squares: everything that does not change from trial to trial."""
 
     def __init__(self, time: Floats, inputs: MixtureInputs, grid: Grid, made: Terms,
-                 flow: Floats, cuts: _Cuts) -> None:  # fmt: skip
+                 flow: Floats, cuts: Cuts) -> None:  # fmt: skip
         self.time, self.inputs, self.grid, self.made, self.flow = time, inputs, grid, made, flow
         self.cuts = cuts
         self.rpm = np.nan_to_num(inputs.rpm)
@@ -240,7 +172,7 @@ class _Problem:
         full[made.cells] = mean[:m]
         kpa = np.nan_to_num(self.inputs.pressure, nan=50.0)
         index, weight = regression.bilinear(made.grid.rpm, made.grid.kpa, self.rpm, kpa)
-        error: Floats = (full[index] * weight).sum(axis=1) + made.terms.columns @ mean[m:]
+        error: Floats = (full[index] * weight).sum(axis=1) + mean[m:] @ made.terms.columns
         return error
 
     def _stretches(self, engine: Floats, moved: Floats) -> tuple[Ints, Ints, Bools] | None:
@@ -298,7 +230,7 @@ class _Problem:
             columns.append(centred(self._reading(other, engine, rows, part) - here) / step)
         extra = [
             centred(self._reading(at, np.nan_to_num(engine * c), rows, part))
-            for c in self.made.columns.T[self._moving()]
+            for c in self.made.columns[self._moving()]
         ]
         jacobian = np.stack(columns + extra, axis=1)
         residual = centred(seen - here)
@@ -331,10 +263,16 @@ class _Problem:
                 precision[:3, :3] += (cut_rows * sure[:, None]).T @ cut_rows / doubt**2
                 vector[:3] += cut_rows.T @ (sure * cut_left) / doubt**2
             delta = np.linalg.solve(precision, vector)
+        if at[1] + delta[1] < LEAST_DEAD_S:
+            # at its bound: the others have to explain the rest without it
+            others = np.arange(delta.size) != 1
+            delta[1] = LEAST_DEAD_S - at[1]
+            rest = vector - precision[:, 1] * delta[1]
+            delta[others] = np.linalg.solve(precision[np.ix_(others, others)], rest[others])
         limit = np.array([0.7, 0.05, 0.7])
         covariance = np.linalg.inv(precision)[:3, :3]
         new = at + np.clip(delta[:3], -limit, limit)
-        new[1] = np.clip(new[1], -0.05, 0.3)
+        new[1] = np.clip(new[1], LEAST_DEAD_S, 0.3)
         new[2] = np.clip(new[2], np.log(0.01), np.log(0.8))
         return new, covariance
 
@@ -348,13 +286,11 @@ class _Problem:
     def _cut_rows(self, at: Floats) -> tuple[Floats, Floats]:
         """Jacobian (c, 3) and residual (c,) of the fuel cuts' dates."""
         cuts = self.cuts
-        if not cuts.at_s.size:
+        if not cuts.answer_s.size:
             return np.zeros((0, 3)), np.zeros(0)
-        rpm = look_back(self.time, self.rpm, cuts.at_s)
-        flow = look_back(self.time, self.flow, cuts.at_s + 0.1)
-        swept = float(np.exp(at[0])) / np.maximum(flow, 0.05)
+        swept = float(np.exp(at[0])) / np.maximum(cuts.flow_l_s, 0.05)
         lag = float(np.exp(at[2])) * CUT_LAG_SHARE
-        expected = REVOLUTIONS * 60.0 / np.maximum(rpm, 300.0) + swept + at[1] + lag
+        expected = REVOLUTIONS * 60.0 / np.maximum(cuts.rpm, 300.0) + swept + at[1] + lag
         rows = np.stack([swept, np.ones(swept.size), np.full(swept.size, lag)], axis=1)
         return rows, cuts.answer_s - expected
 
