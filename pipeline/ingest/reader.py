@@ -12,6 +12,7 @@ from pipeline.ingest.clock import pieces, unroll
 from pipeline.ingest.clocks import clock_of, stated_rate
 from pipeline.ingest.convert import apply
 from pipeline.ingest.dialect import find_layout, sample_lines
+from pipeline.ingest.lines import count_bytes
 from pipeline.ingest.longform import widen
 from pipeline.ingest.mapping import decide
 from pipeline.ingest.reading import (
@@ -76,7 +77,7 @@ def _read(content: Content, vehicle: Vehicle) -> Reading:
     content.release()
     if not text.data[:65536].strip(b"\0 \t\n") and not text.data.strip(b"\0 \t\n"):
         raise Refused("empty file" if not text.data.strip(b"\0") else "only blank lines")
-    if text.data.count(b"\n") > vehicle.limits.max_rows + 1000:
+    if count_bytes(text.data, ord("\n")) > vehicle.limits.max_rows + 1000:
         raise Refused(
             f"more than {vehicle.limits.max_rows} rows", "raise [limits] max_rows or split it"
         )
@@ -94,6 +95,8 @@ def _read(content: Content, vehicle: Vehicle) -> Reading:
         layout.header + 1,
         layout.unit_lines[0] + 1 if layout.unit_lines else 0,
     )
+    # The text is as large as the columns made from it, and nobody needs it any more.
+    del text
     return _assemble(content, dialect, table, vehicle)
 
 

@@ -16,9 +16,12 @@ import polars as pl
 
 from pipeline.ingest.cells import blanks_to_tabs
 from pipeline.ingest.dialect import SAMPLE_BYTES, Layout, kind_of
-from pipeline.ingest.lines import Bools, Ints, Lines, find_lines
+from pipeline.ingest.lines import Bools, Ints, Lines, count_bytes, find_lines
 from pipeline.ingest.numbers import decimal_of, to_numbers
 from pipeline.ingest.repair import Stretch, part
+
+BLOCK_BYTES = 1 << 23
+"""Of damaged text read in one go: large enough for polars to pay, small beside a large file."""
 
 COLUMN_SAMPLE = 100
 """Rows looked at to tell number columns from text columns."""
@@ -96,16 +99,14 @@ def _fast(data: bytes, layout: Layout, separator: str) -> Section | None:
     for _ in range(layout.first_data):
         start = data.find(b"\n", start) + 1
     count = len(layout.names)
-    rows = data.count(b"\n", start)
+    rows = count_bytes(data, ord("\n"), start)
     if rows < 1 or layout.width != count or count < 2 or not data.endswith(b"\n"):
         return None
-    if data.count(separator.encode(), start) != rows * (count - 1):
+    if count_bytes(data, ord(separator), start) != rows * (count - 1):
         return None
     if data.find(layout.quote.encode(), start) >= 0 or data.find(b"\0", start) >= 0:
         return None
-    # A row begins after an LF, so this finds a blank first line too.
-    if data.find(b"\n\n", max(start - 1, 0)) >= 0 or data[start : start + 1] == b"\n":
-        return None
+    # A blank line lacks its separators, so some other line has too many, which polars refuses.
     sample = _sample_rows(_sampled(data, start), separator)
     numeric, decimals = _kinds(sample, count, layout.decimal)
     used = {decimals[i] for i in range(count) if numeric[i]}
@@ -184,7 +185,6 @@ def _section(
     sample = _sample_rows([lines.text(int(i)) for i in picked], separator)
     sample += [row for _, row in stretch.rows[:: max(1, len(stretch.rows) // COLUMN_SAMPLE)]]
     numeric, decimals = _kinds(sample, count, layout.decimal)
-    raw = lines.join(stretch.plain)
     width = stretch.width
     numbers = stretch.plain + 1
     frame = None
@@ -195,16 +195,14 @@ def _section(
     ):
         kinds = [*numeric, *[False] * (width - count)]
         used = next(d for d, n in zip(decimals, numeric, strict=True) if n)
-        frame = _polars(raw, separator, kinds, used)
-        if frame is not None and frame.height != len(stretch.plain):
-            frame = None
+        frame = _in_blocks(lines, stretch.plain, separator, kinds, used)
         if frame is not None:
             fills = [_cleaned(frame.to_series(i)) for i in range(min(count, width))]
             cols = _columns(stretch, fills, decimals)
             if not _has_markers(cols):
                 return Section(stretch.header_line, stretch.unit_line, cols, numbers,
                                list(stretch.markers), stretch.dropped)  # fmt: skip
-    texts = _as_text(raw, separator, width, len(stretch.plain))
+    texts = _as_text(lines, stretch.plain, separator, width)
     if texts is None:
         rows = [(int(i), lines.text(int(i)).split(separator)) for i in stretch.plain]
         rows += stretch.rows
@@ -293,17 +291,30 @@ def _take_markers_out(section: Section, texts: list[pl.Series], other: Counter[s
     return section
 
 
-def _as_text(raw: bytes, separator: str, width: int, height: int) -> list[pl.Series] | None:
-    if not height:
+def _in_blocks(
+    lines: Lines, plain: Ints, separator: str, numeric: Sequence[bool], decimal: str
+) -> pl.DataFrame | None:
+    """Lines through polars' reader, some at a time: a copy of them all is the file once more."""
+    sizes = np.cumsum(lines.end[plain] - lines.start[plain])
+    cuts = np.searchsorted(sizes, np.arange(BLOCK_BYTES, int(sizes[-1]), BLOCK_BYTES))
+    frames = []
+    for block in np.split(plain, np.unique(cuts[(cuts > 0) & (cuts < len(plain))])):
+        frame = _polars(lines.join(block), separator, numeric, decimal)
+        if frame is None or frame.height != len(block):
+            return None
+        frames.append(frame)
+    return pl.concat(frames, rechunk=False)
+
+
+def _as_text(lines: Lines, plain: Ints, separator: str, width: int) -> list[pl.Series] | None:
+    if not len(plain):
         return [pl.Series([], dtype=pl.String)] * width
     if width == 1:
         # Polars takes an empty line for nothing; with one column it may be an empty cell.
-        cells = raw.decode("utf-8", "replace").split("\n")[:height]
+        cells = lines.join(plain).decode("utf-8", "replace").split("\n")[: len(plain)]
         return [pl.Series(cells, dtype=pl.String)]
-    frame = _polars(raw, separator, [False] * width, ".")
-    if frame is None or frame.height != height:
-        return None
-    return [frame.to_series(i) for i in range(width)]
+    frame = _in_blocks(lines, plain, separator, [False] * width, ".")
+    return None if frame is None else [frame.to_series(i) for i in range(width)]
 
 
 def _spread(first: int, last: int) -> Ints:

@@ -8,6 +8,8 @@ import zlib
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+
 MAX_BYTES = 2_000_000_000
 """Largest content read. At 2,000,000 rows of 100 columns a log has about 1 GB; more is no log."""
 
@@ -186,11 +188,22 @@ def _encoding(data: bytes) -> tuple[str, int]:
 _DOUBLED = re.compile(rb"\xc3[\x82\x83\x85\x8a\x8e]\xc2[\x80-\xbf]|\xc3\x82\xc2\xb0|\xc3\x83\xc2")
 
 
+def _head_beyond_ascii(data: bytes) -> int:
+    """Bytes up to the end of the line after which all is ASCII; all of them where none is.
+
+    Degree signs stand in the header: the rest of most logs is the same in every encoding.
+    """
+    cut = data.find(b"\n", _HEAD) + 1
+    if cut and (cut == len(data) or int(np.frombuffer(data, np.uint8, offset=cut).max()) < 0x80):
+        return cut
+    return len(data)
+
+
 def _utf8_kind(data: bytes, skip: int) -> tuple[str, int]:
     if data.isascii():
         return "utf-8", skip
     try:
-        data.decode("utf-8")
+        data[: _head_beyond_ascii(data)].decode("utf-8")
     except UnicodeDecodeError:
         good = len(
             re.findall(rb"[\xc2-\xdf][\x80-\xbf]|[\xe0-\xef][\x80-\xbf]{2}", data[: 1 << 20])
@@ -203,9 +216,8 @@ def _utf8_kind(data: bytes, skip: int) -> tuple[str, int]:
 
 
 def _from_cp1252(data: bytes) -> bytes:
-    cut = data.find(b"\n", _HEAD) + 1
-    if 0 < cut < len(data) and data[cut:].isascii():
-        # Degree signs stand in the header: the rest is the same in UTF-8.
+    cut = _head_beyond_ascii(data)
+    if cut < len(data):
         return _from_cp1252(data[:cut]) + data[cut:]
     try:
         return data.decode("cp1252").encode("utf-8")
