@@ -6,8 +6,9 @@ import numpy as np
 import numpy.typing as npt
 
 Ints = npt.NDArray[np.int64]
+Counts = npt.NDArray[np.int32]
 Bools = npt.NDArray[np.bool_]
-Floats = npt.NDArray[np.float64]
+Shares = npt.NDArray[np.float32]
 
 _LF = 10
 _BLOCK = 1 << 20
@@ -67,27 +68,28 @@ def count_bytes(data: bytes, byte: int, start: int = 0) -> int:
     return sum(int(np.count_nonzero(buffer[p : p + _BLOCK] == byte)) for p in places)
 
 
-def count_per_line(lines: Lines, byte: int) -> Ints:
+def count_per_line(lines: Lines, byte: int) -> Counts:
     """How often a byte stands in each line."""
     table = np.zeros(256, dtype=bool)
     table[byte] = True
     return _counts(lines, table)
 
 
-def letters_share(lines: Lines) -> Floats:
+def letters_share(lines: Lines) -> Shares:
     """Share of letters (ASCII and beyond) among each line's bytes."""
     table = np.zeros(256, dtype=bool)
     table[ord("A") : ord("Z") + 1] = True
     table[ord("a") : ord("z") + 1] = True
     table[128:] = True
-    share: Floats = _counts(lines, table) / np.maximum(lines.end - lines.start, 1)
-    return share
+    length = np.maximum(lines.end - lines.start, 1).astype(np.float32)
+    share: Shares = _counts(lines, table) / length
+    return share.astype(np.float32, copy=False)
 
 
-def _counts(lines: Lines, table: Bools) -> Ints:
+def _counts(lines: Lines, table: Bools) -> Counts:
     """Bytes of a class per line, some lines at a time: an index of all is the file's size."""
     buffer = np.frombuffer(lines.data, dtype=np.uint8)
-    out = np.zeros(len(lines), dtype=np.int64)
+    out = np.zeros(len(lines), dtype=np.int32)
     single = np.flatnonzero(table)
     first = 0
     while first < len(lines):

@@ -16,9 +16,10 @@ from pipeline.ingest.cells import split_cells
 from pipeline.ingest.dialect import Layout, is_data, is_unit_row, kind_of, text_share
 from pipeline.ingest.lines import (
     Bools,
-    Floats,
+    Counts,
     Ints,
     Lines,
+    Shares,
     count_per_line,
     first_bytes,
     letters_share,
@@ -113,14 +114,14 @@ class _View:
     """The lines and what is known of each."""
 
     lines: Lines
-    separators: Ints
+    separators: Counts
     flagged: Bools
-    letters: Floats
+    letters: Shares
     layout: Layout
     separator: str
 
 
-def _full_somewhere(bounds: Sequence[Head], separators: Ints) -> set[tuple[str, ...]]:
+def _full_somewhere(bounds: Sequence[Head], separators: Counts) -> set[tuple[str, ...]]:
     """Headers under which a row of full width stands somewhere: there short rows are damage."""
     full: set[tuple[str, ...]] = set()
     for (line, names, skip, _), following in pairwise(bounds):
@@ -149,7 +150,7 @@ def _last_line(lines: Lines, stretches: list[Stretch], layout: Layout, other: Co
     stretches[-1].dropped["unfinished_last_line"] += 1
 
 
-def _headers(lines: Lines, layout: Layout, separator: str, letters: Floats) -> list[Head]:
+def _headers(lines: Lines, layout: Layout, separator: str, letters: Shares) -> list[Head]:
     """Every header: line, names, lines up to its unit row, units."""
     skip = layout.first_data - layout.header - 1
     found: list[Head] = [(layout.header, layout.names, skip, layout.units)]

@@ -19,6 +19,7 @@ from pipeline.ingest import read_log, write_samples
 from pipeline.vehicle import DEFAULT_VEHICLE
 
 COLUMNS = 40
+BYTES_PER_ROW = 238
 TARGETS = {"clean": 1.5, "decimal_comma_latin1": 2.5, "one_percent_bad": 4.0}
 NAMES = (
     "Time (s)", "Engine Speed (rpm)", "MAP (kPa)", "Coolant Temp (°C)", "TPS (%)", "Lambda",
@@ -30,7 +31,7 @@ STEPS = (50, 5, 1, 2, 0.01, 0.01, 2, 0.1, 2)
 
 def make(folder: Path, megabytes: float) -> dict[str, Path]:
     """Write the three files."""
-    rows = int(megabytes * 1e6 / 265)
+    rows = int(megabytes * 1e6 / BYTES_PER_ROW)
     draw = np.random.default_rng(1)
     columns = [np.round(np.arange(rows) * 0.04, 2)]
     levels = [*LEVELS, *[50.0] * (COLUMNS - 1 - len(LEVELS))]
