@@ -286,8 +286,8 @@ def _figures(detection: Detection) -> list[Any]:
         figures.append(Bars(
             id="half_order_share", title="Half-order line against one dead cylinder",
             caption="Each bar is how strong the line at half the crank's order is, as a share of "
-                    "the line one dead cylinder would draw. Healthy engines stay below 12 %; the "
-                    "scale is known to a factor of two.",
+                    "the line one dead cylinder would draw. Healthy engines stay below 13-21 %, "
+                    "the more cylinders the higher; the scale is known to a factor of two.",
             value_label="share of one dead cylinder", unit="%",
             labels=[c.name for c in tested],
             values=[rounded(100.0 * min(1.5, c.line_share), 3) for c in tested],

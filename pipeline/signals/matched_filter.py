@@ -31,6 +31,9 @@ FIT_CLIP = 4.0
 SCALE_ROWS = 400
 #: Deviations within which the standard deviation is taken.
 TAIL_CLIP = 5.0
+#: In a rounded speed half of the differences may be naught and the rest whole steps: all within
+#: this many deviations of the rounding belong to the noise.
+CLIP_ROUNDING = 6.0
 #: Median absolute deviation to standard deviation of a Gaussian: 1 / 0.6745.
 MAD_TO_SD = 1.4826
 #: Time constant of the engine's return in the templates: the middle of 0.2-0.7 s. The whitened
@@ -116,7 +119,7 @@ def whiten(
     weight = np.sqrt(np.clip(step / usual, 0.25, 4.0))
     error = error / weight
     floor = rounding_rpm * float(np.sqrt(1.0 + coefficients @ coefficients))
-    sigma_rows = np.maximum(_running_scale(error), floor)
+    sigma_rows = np.maximum(_running_scale(error, least_clip=CLIP_ROUNDING * floor), floor)
     residual = np.full(n, np.nan)
     residual[order + rows] = error / sigma_rows
     sigma = np.full(n, spread)
@@ -124,7 +127,7 @@ def whiten(
     return Whitened(residual, sigma, coefficients[::-1])
 
 
-def _running_scale(error: FloatArray) -> FloatArray:
+def _running_scale(error: FloatArray, least_clip: float = 0.0) -> FloatArray:
     """Noise (n,) of blocks, joined by straight lines.
 
     The median absolute deviation, or the standard deviation of what lies within TAIL_CLIP of it
@@ -134,7 +137,7 @@ def _running_scale(error: FloatArray) -> FloatArray:
     size = error.size // blocks
     body = np.abs(error[: blocks * size]).reshape(blocks, size)
     scale = MAD_TO_SD * np.median(body, axis=1)
-    inner = np.where(body < TAIL_CLIP * scale[:, None], body, np.nan)
+    inner = np.where(body < np.maximum(TAIL_CLIP * scale, least_clip)[:, None], body, np.nan)
     scale = np.fmax(scale, np.sqrt(np.nanmean(inner * inner, axis=1)))
     overall = MAD_TO_SD * float(np.median(np.abs(error)))
     scale = np.maximum(scale, 0.25 * overall)
@@ -248,8 +251,8 @@ def find_pulses(white: Whitened, templates: FloatArray, *, interval_s: float) ->
     is_rise = peaks(rise, width) & (rise > LEVELS[0]) & (after < AFTER_SIGMA) & known
     # The whitened pulse of a great fall has small echoes of the other sign beside it.
     echo = max(3, round(0.5 / interval_s))
-    greatest_fall = _sliding_maximum(np.where(is_fall, fall, 0.0), echo)
-    greatest_rise = _sliding_maximum(np.where(is_rise, rise, 0.0), echo)
+    greatest_fall = sliding_maximum(np.where(is_fall, fall, 0.0), echo)
+    greatest_rise = sliding_maximum(np.where(is_rise, rise, 0.0), echo)
     is_rise &= greatest_fall < 1.2 * rise
     is_fall &= greatest_rise < 1.2 * fall
     rows = np.flatnonzero(is_fall)
@@ -259,7 +262,8 @@ def find_pulses(white: Whitened, templates: FloatArray, *, interval_s: float) ->
     return Pulses(rows, fall[rows], rise[is_rise], expected)
 
 
-def _sliding_maximum(values: FloatArray, half_width: int) -> FloatArray:
+def sliding_maximum(values: FloatArray, half_width: int) -> FloatArray:
+    """Greatest of the ``half_width`` values (n,) on either side and the value itself."""
     best = values.copy()
     for shift in range(1, half_width + 1):
         best[shift:] = np.maximum(best[shift:], values[:-shift])

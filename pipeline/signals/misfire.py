@@ -1,8 +1,8 @@
 """Missing firings in steady running: coherent lines and single pulses, in one calibrated answer.
 
-Two looks at the same whitened speed. A cylinder that is dead or weak draws lines at odd half
+Three looks at the same whitened speed. A cylinder that is dead or weak draws lines at odd half
 orders (F test against neighbouring lines). One that misses now and then leaves single pulses
-(matched filter, falls counted against rises). The false-alarm rate is shared out between them.
+(matched filter, likelihood of a sparse mixture), one that misses often skews the noise. The false-alarm rate is shared out between them.
 """
 
 from dataclasses import dataclass, replace
@@ -20,6 +20,7 @@ from pipeline.signals.matched_filter import (
     model_order,
     whiten,
 )
+from pipeline.signals.miss_likelihood import MissEvidence, miss_evidence
 from pipeline.signals.order_tracking import (
     alias_frequency,
     cycle_phase,
@@ -42,13 +43,14 @@ BLIND_RESOLUTIONS = 1.5
 LEAST_INTERVAL_S = 0.04
 #: Rounding counts for more than its standard deviation: a step that a slow speed crosses comes
 #: all at once. From healthy engines under switched loads logged in steps of 10 rpm.
-ROUNDING = 1.5
+ROUNDING = 0.75
 #: Residuals beyond this many deviations count as this in the skewness: one event must not decide.
 SKEW_CLIP = 5.0
-#: A line speaks from this share of one dead cylinder on. Healthy cylinders differ by 1-3 % in
-#: their work, a line of up to 6 % of one cylinder, and the size of the miss is known to a factor
-#: of two only. Common practice, no source.
-LEAST_LINE_SHARE = 0.12
+#: A line speaks from this share of one dead cylinder on, times the root of the cylinders. Healthy
+#: cylinders differ by 1-3 % in their work (common practice, no source); so many of them draw a line
+#: of up to 2.2 times that times their root (99 % of a Rayleigh amplitude), and the size of a miss
+#: is known to a factor of 1.4 only.
+LEAST_LINE_SHARE = 0.075
 #: Its power less this many deviations of its floor's chance has to stand for half of that.
 LINE_SIGMA = 3.0
 #: A pulse smaller or greater than these multiples of the expected fall is not one missing firing.
@@ -75,12 +77,13 @@ class ClassInput:
 class ClassResult:
     """What one class showed.
 
-    seconds, cycles: how much of it there was. noise_rpm: median of the whitened noise.
-    pulse_z: height in deviations of the expected miss. scatter: noise of one firing as a share
-    of its work, by the expected fall. line_ratio, line_p: F ratio and its tail. line_share: the
-    line as a share of a dead cylinder's, with line_low and line_high. blind_share: share of
-    windows whose half order could not be seen. skew: third moment of the residuals, skew_p the
-    probability of one so negative by chance, skew_share the misses that would explain the noise.
+    seconds, cycles: how much of it there was. noise_rpm: median of the whitened noise. evidence:
+    likelihood of rare misses over that of none. pulse_z: height in deviations of the expected
+    miss. scatter: noise of one firing as a share of its work, by the expected fall. line_ratio,
+    line_p: F ratio and its tail. line_share: the line as a share of a dead cylinder's, line_least:
+    what healthy engines stay below. blind_share: share of windows whose half order could not be
+    seen. skew: third moment of the residuals, skew_p the probability of one so negative by chance,
+    skew_share the misses that would explain the noise.
     """
 
     name: str
@@ -94,11 +97,13 @@ class ClassResult:
     pulse_rpm: float
     scatter: float
     pulses: Pulses
+    evidence: MissEvidence
     pulse_times: FloatArray
     line_ratio: float
     line_p: float
     line_share: float
     line_cells: int
+    line_least: float
     blind_share: float
     skew: float
     skew_p: float
@@ -144,8 +149,12 @@ def examine(part: ClassInput, *, cylinders: int) -> ClassResult | None:
         speed_rpm=speed, interval_s=interval, noise_rpm=noise,
         pulse_z=part.drop_rpm * norm / noise,
         pulse_rpm=float(np.median(size[fits])) if fits.any() else 0.0, scatter=float(scatter),
-        pulses=pulses, pulse_times=part.time_s[pulses.fall_rows], line_ratio=ratio, line_p=p,
-        line_share=share, line_cells=cells, blind_share=blind, **_skewness(
+        pulses=pulses,
+        evidence=miss_evidence(white.residual, templates, drop=part.drop_rpm / white.sigma,
+                               interval_s=interval, speed_rpm=speed),
+        pulse_times=part.time_s[pulses.fall_rows], line_ratio=ratio, line_p=p,
+        line_share=share, line_cells=cells, line_least=least_line_share(cylinders),
+        blind_share=blind, **_skewness(
             white.residual, templates, drop=part.drop_rpm / noise, cycles=seconds / cycle_s),
     )  # fmt: skip
 
@@ -213,6 +222,11 @@ def _averaged(part: ClassInput, cylinders: int) -> tuple[ClassInput, float]:
     ), size * interval  # fmt: skip
 
 
+def least_line_share(cylinders: int) -> float:
+    """Share of a dead cylinder's line that healthy engines of so many cylinders stay below."""
+    return LEAST_LINE_SHARE * float(np.sqrt(cylinders))
+
+
 def odd_halves(cylinders: int) -> list[int]:
     """Odd half orders below the firing order: those a healthy crank does not draw.
 
@@ -269,7 +283,7 @@ def _lines(
             share = float(np.sqrt(max(power - floor, 0.0) / scale))
             # What chance adds to the power of so few cells does not count as share.
             sure = floor * (1.0 + LINE_SIGMA / np.sqrt(cells))
-            if np.sqrt(max(power - sure, 0.0) / scale) < 0.5 * LEAST_LINE_SHARE:
+            if np.sqrt(max(power - sure, 0.0) / scale) < 0.5 * least_line_share(cylinders):
                 p = 1.0
             if p < best[1] or best[3] == 0:
                 best = (ratio, min(1.0, p), share, cells, blind)

@@ -5,6 +5,7 @@ from collections.abc import Iterator
 from fixtures.cars import draw_car
 from fixtures.drives import mixed_drive, warm_idle
 from fixtures.faults import FAULTS
+from pipeline.registry import Registry
 from tests.judge.bridge import Judged
 from tests.judge.harness import Case, fault_cases, healthy_cases
 
@@ -25,13 +26,18 @@ def cases(seed: int) -> Iterator[Case]:
         yield Case(f"rough_running at {rate:.0f} Hz", draw_car(own), drive, (fault,), seed=own)
 
 
-def rows(judged: Judged) -> dict[str, float]:
+def rows(judged: Judged, _registry: Registry) -> dict[str, float]:
     """Limit of detection in % of one cylinder's firings; error of the share where found."""
     out: dict[str, float] = {}
     limits = judged.results["roughness"].limits_of_detection.get("rough_running")
     if limits is not None and limits.smallest is not None:
         out["rough_running limit, %"] = limits.smallest.value
-    true = [f.changes["miss_share"] for f in judged.run.truth.faults if "miss_share" in f.changes]
+    # The truth keeps the strength; the fault's own rule makes the share of it.
+    true = [
+        float(FAULTS["rough_running"](f.strength).changes["miss_share"])
+        for f in judged.run.truth.faults
+        if f.kind == "rough_running"
+    ]
     found = [f for f in judged.findings if f.kind == "rough_running"]
     if true and found and "share_of_one_cylinder" in found[0].evidence:
         share = found[0].evidence["share_of_one_cylinder"].value
