@@ -2,7 +2,8 @@
 
 Three looks at the same whitened speed. A cylinder that is dead or weak draws lines at odd half
 orders (F test against neighbouring lines). One that misses now and then leaves single pulses
-(matched filter, likelihood of a sparse mixture), one that misses often skews the noise. The false-alarm rate is shared out between them.
+(matched filter, likelihood of a sparse mixture), one that misses often skews the noise. The
+false-alarm rate is shared out between them.
 """
 
 from dataclasses import dataclass, replace
