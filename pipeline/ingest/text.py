@@ -218,7 +218,7 @@ def _utf8_kind(data: bytes, skip: int) -> tuple[str, int]:
 def _from_cp1252(data: bytes) -> bytes:
     cut = _head_beyond_ascii(data)
     if cut < len(data):
-        return _from_cp1252(data[:cut]) + data[cut:]
+        return b"".join((_from_cp1252(data[:cut]), memoryview(data)[cut:]))
     try:
         return data.decode("cp1252").encode("utf-8")
     except UnicodeDecodeError:
