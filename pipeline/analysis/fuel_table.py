@@ -57,12 +57,15 @@ ROUNDS = 2
 #: the size of its own error teaches nothing.
 LARGEST_SD_PCT = 3.0
 #: s of evidence below which a point has no verdict; leaning out asks for more, see step_of.
-LEAST_S = 0.5
+LEAST_S = 0.25
 #: Standard deviations, as logarithms, of what the model leaves out (charge heating, pulse
 #: curvature, film of one cylinder): at a point whatever was seen there, and of one visit. More
 #: seconds shrink neither, more visits only the second. Choice, from the scatter of simulated drives
 #: beyond what their residuals explain.
-MODEL_SD, VISIT_SD = 0.005, 0.011
+MODEL_SD, VISIT_SD = 0.003, 0.014
+#: Size and scale of the smoothness come from the same data and are then taken as known: intervals
+#: of such fits are known to be too narrow, by about this factor. Choice, from simulated drives.
+PRIOR_DOUBT = 1.2
 #: Moments of one such stretch of time are one visit, s.
 VISIT_S = 15.0
 #: Lambda at and above which, and at and below which, the sensor's systematic errors are stated.
@@ -87,7 +90,7 @@ def analyse(view: View) -> Result:
     made, fit = fitted
     count = made.cells.size
     mean = fit.mean[:count]
-    sd = np.sqrt(np.maximum(np.diag(fit.covariance)[:count], 0.0))
+    sd = PRIOR_DOUBT * np.sqrt(np.maximum(np.diag(fit.covariance)[:count], 0.0))
     sd = np.hypot(sd, VISIT_SD / np.sqrt(visits(made)))
     seconds = made.evidence_s[made.cells]
     target = _target_by_cell(view.time, inputs, made)
