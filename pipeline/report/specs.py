@@ -15,6 +15,7 @@ from typing import Any
 
 import altair as alt
 import vl_convert
+from altair.utils.schemapi import debug_mode
 
 from pipeline.report import theme
 
@@ -151,6 +152,13 @@ def _row_layers(shape: Shape, alive: bool) -> list[Any]:
 
 @functools.cache
 def _template(shape: Shape, alive: bool) -> dict[str, Any]:
+    # Altair checks every part against its schema as it is made, which is most of what it costs;
+    # the tests check the whole instead.
+    with debug_mode(False):
+        return _built(shape, alive)
+
+
+def _built(shape: Shape, alive: bool) -> dict[str, Any]:
     layers = _row_layers(shape, alive) if shape.rows else _layers(shape, alive)
     chart = (
         alt.layer(*layers)
@@ -167,7 +175,7 @@ def _template(shape: Shape, alive: bool) -> dict[str, Any]:
             },
         )
     )
-    spec: dict[str, Any] = chart.to_dict()
+    spec: dict[str, Any] = chart.to_dict(validate=False)
     return spec
 
 
@@ -182,18 +190,22 @@ def alive(shape: Shape, ends: Mapping[str, float]) -> dict[str, Any]:
 
 @functools.cache
 def _compiled(shape: Shape) -> dict[str, Any]:
-    """The static version as a Vega spec whose axes are pixels: data come in plot coordinates."""
-    spec = copy.deepcopy(_template(shape, False))
-    ends = {"x0": 0.0, "x1": shape.width, "y0": 0.0, "y1": shape.height}
-    for parameter in spec["params"]:
-        parameter["value"] = ends[parameter["name"]]
-    vega: dict[str, Any] = vl_convert.vegalite_to_vega({**spec, "config": theme.CONFIG})
+    """The static version as a Vega spec, its size and axis ends still to be filled in."""
+    spec = {**_template(shape, False), "config": theme.CONFIG}
+    vega: dict[str, Any] = vl_convert.vegalite_to_vega(spec)
     return vega
 
 
 def static(shape: Shape, data: Mapping[str, Mapping[str, Sequence[Any]]]) -> dict[str, Any]:
-    """Fill a shape's static version with data in plot coordinates, y upwards."""
-    vega = copy.copy(_compiled(shape))
+    """Fill a shape's static version with data in plot coordinates (pixels), y upwards."""
+    # What shows on the axes alone, and the size, makes no other spec here.
+    plain = Shape(lines=shape.lines, points=shape.points, shade=shape.shade, marks=shape.marks,
+                  rows=shape.rows, whiskers=shape.whiskers)  # fmt: skip
+    vega = {**_compiled(plain), "width": shape.width, "height": shape.height}
+    ends = {"x0": 0.0, "x1": shape.width, "y0": 0.0, "y1": shape.height}
+    vega["signals"] = [
+        {**s, "value": ends[s["name"]]} if s["name"] in ends else s for s in vega["signals"]
+    ]
     vega["data"] = [
         {**d, "values": records(data[d["name"]])} if d["name"] in data else d for d in vega["data"]
     ]

@@ -2,9 +2,13 @@
 
 import re
 
+import altair as alt
+import jsonschema
 import numpy as np
+import pytest
 
 from pipeline.report.charts import draw_panels
+from pipeline.report.specs import Shape, _template
 from pipeline.report.units import Units
 from pipeline.results import Band, Line, Mark, Panel, Panels
 
@@ -59,3 +63,16 @@ def test_units_of_the_reader_reach_the_numbers() -> None:
     figure = _figure(Panel(title="pressure", unit="kPa", lines=[_line("pressure", 100)]))
     chart = draw_panels(figure, Units("us"), name="a").alive["charts"][-1]
     assert 14.4 < chart["data"]["l0"]["y"][0] < 14.6  # NIST SP 811: 100 kPa is 14.504 psi
+
+
+@pytest.mark.parametrize("alive", [True, False])
+def test_every_template_is_sound_vega_lite(alive: bool) -> None:
+    """Checked here against Vega-Lite's own schema, so that no run has to."""
+    whole = Shape(lines=((True, False), (False, True)), points=True, shade=True, marks=True,
+                  flags=True, time=True)  # fmt: skip
+    for shape in (whole, Shape(rows=True, whiskers=True), Shape(points=True, labels=False)):
+        alt.LayerChart.from_dict(_template(shape, alive), validate=True)
+        alt.LayerChart.from_dict(_template(shape, alive)).to_dict(validate=True)
+    broken = {**_template(whole, alive), "width": "much"}
+    with pytest.raises(jsonschema.ValidationError):
+        alt.LayerChart.from_dict(broken, validate=True)
