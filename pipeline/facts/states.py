@@ -58,8 +58,9 @@ BOOST_MARGIN_KPA = 2.0
 BOOST_LEAST_S = 0.25
 #: rpm: noise of an engine speed that stands in for the speed of the car.
 COARSE_RPM = 15.0
-#: Share of idle speed under which a stopping engine no longer fires, and s of that run-down.
-UNFIRED_SHARE, RUN_DOWN_S = 0.6, 0.8
+#: Share of idle speed under which a stopping engine no longer fires, that share where injection
+#: is seen to go on (an engine choked by the clutch), and s of the run-down.
+UNFIRED_SHARE, INJECTED_SHARE, RUN_DOWN_S = 0.6, 0.3, 0.8
 #: s: no car is on the move this soon after its first firing.
 STANDING_S = 10.0
 #: s a changing state has to last: shorter ones are noise at a threshold.
@@ -150,9 +151,9 @@ def compute(view: View) -> States:
     barometer, source = _barometer(view, pressure, rpm)
     throttle = _held(view, "throttle_position")
     idle_rpm = _idle_speed(view, rpm, running, at_rest, rest_known, throttle)
-    cut = _cut_by_pulse(view, running, rpm)
-    running &= ~_run_down(time, rpm, running, idle_rpm, cut)
-    cut = None if cut is None else cut & running
+    silent = _without_injection(view, running)
+    running &= ~_run_down(time, rpm, running, idle_rpm, silent)
+    cut = None if silent is None else silent & running & (rpm > 500.0)
     pedal = find_pedal(throttle=throttle, pressure=pressure, rpm=rpm, at_rest=at_rest,
                        rest_known=rest_known, running=running, idle_rpm=idle_rpm,
                        barometer_kpa=float(np.median(barometer)))  # fmt: skip
@@ -179,7 +180,8 @@ def compute(view: View) -> States:
         high = segments.fill_gaps(high, time, seconds=BOOST_LEAST_S) & running
         code[segments.long_runs(high, time, seconds=BOOST_LEAST_S)] = _CODE["boost"]
     code[running & released & at_rest & ~(overrun)] = _CODE["idle"]
-    code[overrun] = _CODE["overrun"]
+    coasting = segments.fill_gaps(overrun, time, seconds=SHORTEST_S) & running
+    code[segments.long_runs(coasting, time, seconds=SHORTEST_S)] = _CODE["overrun"]
     code = np.where(running, segments.merge_short(code, time, seconds=SHORTEST_S), code)
     code[running & after] = _CODE["after_start"]
     ran = np.cumsum(running) > 0
@@ -267,13 +269,14 @@ def _idle_speed(
 
 
 def _run_down(
-    time: Floats, rpm: Floats, running: Bools, idle_rpm: float, cut: Bools | None
+    time: Floats, rpm: Floats, running: Bools, idle_rpm: float, silent: Bools | None
 ) -> Bools:
     """Last moments of each run that ends within the log: spinning out, no longer fired."""
     out = np.zeros(time.size, dtype=np.bool_)
-    fuelled = rpm >= UNFIRED_SHARE * idle_rpm
-    if cut is not None:
-        fuelled &= ~cut
+    if silent is None:
+        fuelled = rpm >= UNFIRED_SHARE * idle_rpm
+    else:
+        fuelled = (rpm >= INJECTED_SHARE * idle_rpm) & ~silent
     for a, b in zip(*segments.runs(running), strict=True):
         if b < time.size:
             fired = np.flatnonzero(fuelled[a:b])
@@ -295,12 +298,12 @@ def _idle_reference(view: View, idle_rpm: float) -> Floats:
     return idle_rpm * (1.0 + 0.35 * cold)
 
 
-def _cut_by_pulse(view: View, running: Bools, rpm: Floats) -> Bools | None:
+def _without_injection(view: View, running: Bools) -> Bools | None:
     """Rows running without injection, None where neither pulse width nor duty was logged."""
     for name, least in (("injector_pulse_width", CUT_PULSE_MS), ("injector_duty", 0.05)):
         values = _held(view, name)
         if values is not None and (values[running] > least).any():
-            return running & (values <= least) & (rpm > 500.0)
+            return running & (values <= least)
     return None
 
 

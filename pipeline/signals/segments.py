@@ -116,13 +116,20 @@ def steady(time: Floats, values: Floats, *, seconds: float, fraction: float, sla
 
 
 def merge_short(code: NDArray[np.int8], time: Floats, *, seconds: float) -> NDArray[np.int8]:
-    """Give each run of equal codes shorter than ``seconds`` the code of the run before it."""
+    """Give each run shorter than ``seconds`` between two of one code that code: it flickered.
+
+    A short run on the way from one code to another happened and stays.
+    """
     if code.size == 0:
         return code
     starts = np.flatnonzero(np.r_[True, code[1:] != code[:-1]])
     ends = np.r_[starts[1:], code.size]
-    length = run_times(time, starts, ends)
-    keep = length >= seconds
-    keep[0] = True
-    source = np.maximum.accumulate(np.where(keep, np.arange(starts.size), 0))
-    return np.repeat(code[starts][source], ends - starts)
+    found = code[starts]
+    flicker = run_times(time, starts, ends) < seconds
+    flicker[[0, -1]] = False
+    flicker[1:-1] &= found[:-2] == found[2:]
+    # Of flickers in a row every other one is left, so that none borrows from another.
+    before = np.maximum.accumulate(np.where(flicker, -1, np.arange(starts.size)))
+    flicker &= (np.arange(starts.size) - before) % 2 == 1
+    source = np.where(flicker, np.arange(starts.size) - 1, np.arange(starts.size))
+    return np.repeat(found[source], ends - starts)

@@ -51,7 +51,7 @@ def test_steady_needs_the_whole_window() -> None:
     assert not segments.steady(TIME, speed, seconds=6.0, fraction=0.05, slack=0.0).any()
 
 
-def test_a_short_run_takes_the_code_before_it() -> None:
-    code = np.array([1, 1, 1, 2, 1, 1, 3, 3, 3], dtype=np.int8)
-    merged = segments.merge_short(code, TIME[:9], seconds=0.7)
-    assert merged.tolist() == [1, 1, 1, 1, 1, 1, 3, 3, 3]
+def test_a_flicker_is_merged_and_a_short_way_from_one_to_another_stays() -> None:
+    code = np.array([1, 1, 1, 2, 1, 1, 3, 3, 3, 4, 5, 5, 6, 5, 6, 5], dtype=np.int8)
+    merged = segments.merge_short(code, TIME[: code.size], seconds=0.7)
+    assert merged.tolist() == [1, 1, 1, 1, 1, 1, 3, 3, 3, 4, 5, 5, 5, 5, 5, 5]
