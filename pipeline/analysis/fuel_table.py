@@ -8,8 +8,8 @@ import numpy as np
 from scipy.sparse import csr_array
 
 from pipeline.analysis._table_blocks import open_faults
-from pipeline.facts._mixture_design import Terms, terms, with_memory
-from pipeline.facts._mixture_fit import Design, Grid, design, grid_of, prior_of
+from pipeline.facts._mixture_design import Terms, with_memory
+from pipeline.facts._mixture_fit import Design, Grid, design, grid_of, prior_of, with_terms
 from pipeline.facts.exhaust_delay import ExhaustDelay
 from pipeline.facts.mixture_inputs import MixtureInputs
 from pipeline.limits import Limits
@@ -192,20 +192,19 @@ def _fit(
     time: Floats, inputs: MixtureInputs, delay: ExhaustDelay, grid: Grid
 ) -> tuple[Design, regression.Fit] | None:
     """Fit, then again with the film's memory of the error that the first fit saw."""
-    made_terms = terms(time, inputs)
-    made: Design | None = None
-    fit: regression.Fit | None = None
-    for turn in range(ROUNDS):
-        made = design(time, inputs, grid, delay.transport_s, delay.lag_s, made=made_terms)
-        if made is None:
-            return None
+    made = design(time, inputs, grid, delay.transport_s, delay.lag_s)
+    if made is None:
+        return None
+    fit = regression.fit(
+        made.table, made.dense, made.y, made.start, prior_of(made), base_weight=made.weight
+    )
+    for _ in range(1, ROUNDS):
+        seen = _seen_error(inputs, grid, made, fit)
+        made = with_terms(made, time, with_memory(time, made.terms, seen))
         fit = regression.fit(
-            made.table, made.dense, made.y, made.start, prior_of(made), base_weight=made.weight
-        )
-        if turn + 1 < ROUNDS:
-            made_terms = with_memory(time, made_terms, _seen_error(inputs, grid, made, fit))
-    assert made is not None
-    assert fit is not None
+            made.table, made.dense, made.y, made.start, prior_of(made), base_weight=made.weight,
+
+        )  # fmt: skip
     return made, fit
 
 

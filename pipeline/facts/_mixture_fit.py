@@ -1,6 +1,6 @@
 """Sets the regression up for a session: grid, blocks, prior; gives back the fit in plain arrays."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.sparse import csr_array
@@ -19,7 +19,7 @@ from pipeline.signals.lag import look_back
 from pipeline.signals.segments import Bools, Floats, Ints
 from pipeline.vehicle import Vehicle
 
-__all__ = ["AFTER_START_S", "Design", "Grid", "design", "grid_of", "prior_of"]
+__all__ = ["AFTER_START_S", "Design", "Grid", "design", "grid_of", "prior_of", "with_terms"]
 
 #: Length scales of the table's local errors at scale 1: hand-tuned tables are wrong in patches a
 #: few break points wide. Only their ratio is fixed, the size is found. Common practice, no source.
@@ -85,6 +85,8 @@ class Design:
     terms: Terms
     rpm: Floats
     kpa: Floats
+    at_s: Floats  # (r,) engine time of the rows before they were averaged
+    number: Ints  # (r,) block of each
 
 
 def design(
@@ -127,7 +129,24 @@ def design(
         terms=made,
         rpm=regression.block_mean(rpm, number, count),
         kpa=regression.block_mean(kpa, number, count),
+        at_s=rows.at_s,
+        number=number,
     )
+
+
+def with_terms(made: Design, time: Floats, new: Terms) -> Design:
+    """The same rows with other dense terms; columns of a name known before are kept as they are."""
+    known = {
+        name: column for name, column in zip(made.terms.names, made.dense.T, strict=True)
+        if not name.startswith("memory")
+    }  # fmt: skip
+    dense = [
+        known[name] if name in known else regression.block_mean(
+            look_back(time, column, made.at_s), made.number, made.y.size
+        )
+        for name, column in zip(new.names, new.columns, strict=True)
+    ]  # fmt: skip
+    return replace(made, terms=new, dense=np.stack(dense, axis=1))
 
 
 def prior_of(made: Design) -> regression.Prior:

@@ -26,7 +26,7 @@ BISQUARE = 4.685
 HUBER = 1.345
 #: The redescending weights come last and wide: a short visit of a cell that the smoothness finds
 #: odd is news, not an outlier. Choice, checked on simulated drives.
-WIDE = 2.0
+WIDE = 3.0
 
 
 def bilinear(x_axis: Floats, y_axis: Floats, x: Floats, y: Floats) -> tuple[Ints, Floats]:
