@@ -5,7 +5,7 @@ with what earlier sessions left (pass B), :func:`conclude` on everything found.
 """
 
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -185,8 +185,11 @@ def judge(
 
 
 def conclude(case: Case, registry: Registry, *, strict: bool = False) -> dict[str, Result]:
-    """Run the analyses that come last, in their order, each seeing the ones before it."""
-    results = dict(case.results)
+    """Run the analyses that come last, in their order, each seeing the ones before it.
+
+    Before that no finding keeps ``stop`` that rests on no measured channel.
+    """
+    results = {name: _measured(result, case.channels) for name, result in case.results.items()}
     last = sorted(
         (a for a in registry.analyses.values() if a.conclude is not None),
         key=lambda a: (a.meta.order, a.id),
@@ -199,6 +202,17 @@ def conclude(case: Case, registry: Registry, *, strict: bool = False) -> dict[st
         except Exception as error:
             results[analysis.id] = _failed(analysis.id, error, strict=strict)
     return results
+
+
+def _measured(result: Result, channels: Collection[str]) -> Result:
+    """Lower ``stop`` to ``act`` where none of a finding's channels was logged: the contract."""
+    findings = [
+        msgspec.structs.replace(f, severity="act", step=max(f.step, 1))
+        if f.severity == "stop" and not any(name in channels for name in f.channels)
+        else f
+        for f in result.findings
+    ]
+    return msgspec.structs.replace(result, findings=findings)
 
 
 def run_all(

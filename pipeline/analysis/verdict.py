@@ -31,6 +31,8 @@ WATCHMEN = (
 #: Channels that can stand in for one of these.
 STAND_INS = {"knock_retard": ("knock_level",), "lambda": ("lambda_2",),
              "coolant_temperature": ("oil_temperature",)}  # fmt: skip
+#: Modes in which a sensor shows nothing of what it should watch.
+BLIND_MODES = frozenset({"stuck", "open", "short", "dead", "saturated", "swapped"})
 #: Findings that keep it out of load even while they are only worth watching.
 KEEPS_OUT_OF_LOAD = frozenset(
     {"knock_risk", "knock_retard", "lean_under_load", "lean_target", "misfire_under_load",
@@ -41,6 +43,10 @@ KEEPS_OUT_OF_LOAD = frozenset(
 #: kPa and rpm that count as gentle where nothing has proven itself yet: light load and half the
 #: usual speed range of a petrol engine (a choice, no source).
 GENTLE_KPA, GENTLE_RPM = 80.0, 3000.0
+#: What the sentence calls a channel whose name says too little.
+SPOKEN = {"lambda": "mixture (lambda)", "knock_retard": "knock"}
+#: Said where every warning channel was there: a log is never the whole car.
+NO_LOG_SHOWS = "what only checks by hand show"
 #: s of log below which nothing is said about driving.
 SHORTEST_S = 20.0
 #: Reasons named in the sentence; the page lists all.
@@ -49,16 +55,11 @@ MOST_REASONS = 3
 
 def conclude(case: Case) -> Result:
     """Weigh all findings into one sentence, with what nobody watched."""
-    blind = [
-        name
-        for name in WATCHMEN
-        if name not in case.channels
-        and not any(other in case.channels for other in STAND_INS.get(name, ()))
-    ]
     findings = case.findings
+    blind = not_watched(case, findings)
     loud = [f for f in findings if f.severity != "info"]
     severity = worst([f.severity for f in findings])
-    text = _text(case, loud, severity)
+    text = _text(case, loud, severity, blind)
     because = list(dict.fromkeys(f.kind for f in loud if f.severity == severity))
     return Result(
         status="found" if loud else "clear",
@@ -67,7 +68,21 @@ def conclude(case: Case) -> Result:
     )
 
 
-def _text(case: Case, loud: Sequence[Finding], severity: str) -> str:
+def not_watched(case: Case, findings: Sequence[Finding]) -> list[str]:
+    """Warning channels that this log lacks, or whose sensor shows nothing."""
+    failed = {
+        name for f in findings if f.kind == "sensor_fault" and f.mode in BLIND_MODES
+        and f.severity != "info" for name in f.channels
+    }  # fmt: skip
+    seeing = case.channels - failed
+    return [
+        name
+        for name in WATCHMEN
+        if name not in seeing and not any(n in seeing for n in STAND_INS.get(name, ()))
+    ]
+
+
+def _text(case: Case, loud: Sequence[Finding], severity: str, blind: Sequence[str]) -> str:
     if case.duration_s < SHORTEST_S and severity in ("info", "watch"):
         return "The log is too short to say anything about driving."
     if not _ran(case):
@@ -86,7 +101,12 @@ def _text(case: Case, loud: Sequence[Finding], severity: str) -> str:
     text = "Nothing in this log speaks against driving as in this log"
     if loud:
         text += f"; look into soon: {_reasons(loud, '')}"
-    return text + "."
+    names = ", ".join(_spoken(n) for n in blind) or NO_LOG_SHOWS
+    return f"{text}; not watched: {names}."
+
+
+def _spoken(channel: str) -> str:
+    return SPOKEN.get(channel, channel.replace("_", " "))
 
 
 def _ran(case: Case) -> bool:

@@ -2,13 +2,16 @@
 
 from collections.abc import Sequence
 
+import msgspec
 import pytest
 
 from pipeline.analysis.next_log import conclude as conclude_next
 from pipeline.analysis.verdict import WATCHMEN
 from pipeline.analysis.verdict import conclude as conclude_verdict
 from pipeline.meta import Case
+from pipeline.registry import load_registry
 from pipeline.results import Finding, ProvenCell, Result, Severity, metric
+from pipeline.runner import conclude
 from pipeline.vehicle import DEFAULT_VEHICLE
 
 
@@ -60,11 +63,37 @@ def test_gently_is_never_beyond_what_has_proven_itself() -> None:
 def test_nothing_found_is_no_clean_bill() -> None:
     verdict = conclude_verdict(case(channels=["engine_speed", "lambda"])).verdict
     assert verdict is not None
-    assert verdict.text == "Nothing in this log speaks against driving as in this log."
+    assert verdict.text.startswith("Nothing in this log speaks against driving as in this log; ")
+    assert "not watched: oil pressure, coolant temperature, knock, " in verdict.text
+    assert "mixture" not in verdict.text
     assert "safe" not in verdict.text
     assert "oil_pressure" in verdict.not_watched
     assert "lambda" not in verdict.not_watched
     assert verdict.severity == "info"
+
+
+def test_with_every_channel_there_the_hand_checks_are_still_not_watched() -> None:
+    assert text(case()).endswith("; not watched: what only checks by hand show.")
+
+
+def test_a_sensor_that_shows_nothing_watches_nothing() -> None:
+    broken = msgspec.structs.replace(
+        finding("sensor_fault", "watch"), mode="open", channels=["coolant_temperature"]
+    )
+    verdict = conclude_verdict(case([broken])).verdict
+    assert verdict is not None
+    assert verdict.not_watched == ["coolant_temperature"]
+
+
+@pytest.mark.parametrize(("channels", "severity"), [(["oil_pressure"], "stop"), ([], "act"),
+                                                    (["knock_level"], "act")])  # fmt: skip
+def test_stop_needs_a_channel_that_was_measured(channels: list[str], severity: Severity) -> None:
+    grave = msgspec.structs.replace(finding("low_oil_pressure", "stop"), channels=channels)
+    seen = conclude(case([grave], channels=["oil_pressure"]), load_registry(), strict=True)
+    assert [f.severity for f in seen["other"].findings] == [severity]
+    assert seen["verdict"].verdict is not None
+    assert seen["verdict"].verdict.severity == severity
+    assert seen["verdict"].verdict.text.startswith("Stop") == (severity == "stop")
 
 
 def test_a_log_without_a_running_engine_says_nothing_of_driving() -> None:
