@@ -12,6 +12,8 @@ TESTS_READY := $(VENV)/.ready-tests
 DEMO := fixtures/demo-week
 DEMO_READY := $(DEMO)/.ready
 SIMULATOR := $(filter-out fixtures/open/%,$(wildcard fixtures/*.py))
+# What set-up makes once is made by these.
+KEPT := $(addprefix pipeline/report/,bundle.py chart_templates.py shape.py theme.py)
 HAVE_LOGS := $(shell find "$(LOGS)" -type f ! -name '.*' ! -name vehicle.toml ! -name logbook.toml -print -quit 2>/dev/null)
 
 .PHONY: report test email note compare check bench soak demo clean help setup setup-tests fmt
@@ -68,7 +70,7 @@ setup: $(READY)
 
 setup-tests: $(TESTS_READY)
 
-$(READY): .requirements.lock pyproject.toml
+$(READY): .requirements.lock pyproject.toml $(KEPT)
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || { echo "sparkledger needs Python 3.11 or newer: install it, or say make PYTHON=python3.12" >&2; exit 1; }
 	@$(PYTHON) -c 'import venv, ensurepip' 2>/dev/null || { echo "Python's venv module is missing: install it (on Debian: apt install python3-venv), then run make again" >&2; exit 1; }
 	@echo "setting up (once): libraries into $(VENV)"

@@ -1,5 +1,7 @@
 """What a channel betrays by its own level: held with the noise on, drowned in noise, clipped."""
 
+import functools
+import itertools
 from collections.abc import Mapping
 
 import numpy as np
@@ -63,13 +65,12 @@ UNTHROTTLED_KPA = 80.0
 def held(time: Floats, values: Mapping[str, Floats], running: Bools) -> list[Suspect]:
     """Find channels that hold one level, their noise apart, while what drives them moves."""
     found = []
+    blocks = functools.cache(lambda name: blocks_of(time, values[name], running))
     for name, (spread, least_s) in HELD.items():
         if name not in values or (name == "throttle_position" and _unthrottled(values, running)):
             continue
-        own = blocks_of(time, values[name], running)
-        drivers = [
-            (blocks_of(time, values[d], running), size) for d, size in DRIVERS[name] if d in values
-        ]
+        own = blocks(name)
+        drivers = [(blocks(d), size) for d, size in DRIVERS[name] if d in values]
         best = _longest_hold(own.low, own.high, own.middle, spread)
         if best is None:
             continue
@@ -190,8 +191,9 @@ def _noise_by_block(
     time: Floats, x: Floats, use: Bools, limit: float, reach: float
 ) -> tuple[float, float, float] | None:
     """From when on (minutes) the scatter exceeds the limit, None where it never does for two."""
-    minute = ((time - time[0]) // 60.0).astype(int)
-    sizes = [local_noise(time, x, use & (minute == m), reach) for m in range(int(minute[-1]) + 1)]
+    minutes = int((time[-1] - time[0]) // 60.0) + 1
+    edges = np.searchsorted(time, time[0] + 60.0 * np.arange(minutes + 1))
+    sizes = [local_noise(time[a:b], x[a:b], use[a:b], reach) for a, b in itertools.pairwise(edges)]
     loud = [m for m, s in enumerate(sizes) if np.isfinite(s) and s >= limit]
     known = [m for m, s in enumerate(sizes) if np.isfinite(s) and m >= loud[0]] if loud else []
     if len(loud) < 2 or len(loud) < 0.7 * len(known):

@@ -1,6 +1,7 @@
 """The scripts that make charts come alive, each with its hash for the content policy.
 
-The Vega bundle takes over a second to make, so it is made once at set-up and kept by version::
+The Vega bundle takes over a second to make, so it is made once at set-up and kept by version,
+and the chart templates beside it by the code that makes them::
 
     python -m pipeline.report.bundle --out .venv/share/sparkledger/
 """
@@ -57,12 +58,28 @@ def make_bundle() -> str:
     return text.replace("</script", "<\\/script").replace("<!--", "<\\!--")
 
 
+def kept_file(name: str) -> Path:
+    """Where set-up keeps what is made once: below sys.prefix."""
+    return Path(sys.prefix) / _SHARE / name
+
+
+@functools.cache
+def templates_name() -> str:
+    """Name of the kept chart templates: made by other code they have another name."""
+    from importlib.metadata import version as installed
+
+    here = Path(__file__).parent
+    digest = hashlib.sha256(f"{installed('altair')} {version()}".encode())
+    for source in ("chart_templates.py", "shape.py", "theme.py"):
+        digest.update((here / source).read_bytes())
+    return f"chart-templates-{digest.hexdigest()[:16]}.json"
+
+
 @functools.cache
 def load_bundle() -> str:
-    """The kept bundle below sys.prefix, or one made in memory where none is kept."""
-    kept = Path(sys.prefix) / _SHARE / file_name()
+    """The kept bundle, or one made in memory where none is kept."""
     try:
-        return kept.read_text(encoding="utf-8")
+        return kept_file(file_name()).read_text(encoding="utf-8")
     except OSError:
         return make_bundle()
 
@@ -73,16 +90,17 @@ def load_assets() -> Assets:
 
 
 def main(arguments: list[str] | None = None) -> int:
-    """Write the bundle; ``--out`` is a file, or a folder that then holds it under its name."""
-    parser = argparse.ArgumentParser(description="make the script bundle of live pages")
+    """Write the bundle and the chart templates into the folder ``--out``."""
+    from pipeline.report.chart_templates import kept_templates
+
+    parser = argparse.ArgumentParser(description="make what live pages need, once")
     parser.add_argument("--out", type=Path, default=Path(sys.prefix) / _SHARE)
     out: Path = parser.parse_args(arguments).out
-    if out.suffix != ".js":
-        out = out / file_name()
-    out.parent.mkdir(parents=True, exist_ok=True)
-    part = out.with_name(out.name + ".part")
-    part.write_text(make_bundle(), encoding="utf-8")
-    part.replace(out)
+    out.mkdir(parents=True, exist_ok=True)
+    for name, text in ((file_name(), make_bundle()), (templates_name(), kept_templates())):
+        part = out / f"{name}.part"
+        part.write_text(text, encoding="utf-8")
+        part.replace(out / name)
     return 0
 
 

@@ -8,6 +8,7 @@ from typing import Any
 from markupsafe import Markup
 
 from pipeline.report import specs, svg, theme, ticks
+from pipeline.report.shape import Shape
 from pipeline.report.units import Units, plain
 from pipeline.report.words import STATE, clock, lasting
 from pipeline.results import Band, Bars, Curve, Line, Mark, Panel, Panels, Points
@@ -168,7 +169,7 @@ class _Lines:
 def _panel(p: _Lines) -> tuple[Chart, dict[str, Any]]:
     values = _finite(p.lines) + (p.points[1] if p.points else [])
     y0, y1 = ticks.domain(values) if values else (0.0, 1.0)
-    shape = specs.Shape(
+    shape = Shape(
         lines=tuple((ln.low is not None and ln.high is not None, ln.step) for ln in p.lines),
         points=p.points is not None,
         shade=bool(p.shade),
@@ -298,7 +299,7 @@ def _rows(
     time: bool,
     summary: str,
 ) -> tuple[Chart, dict[str, Any]]:
-    shape = specs.Shape(rows=True, whiskers="whiskers" in data, time=time, height=height)
+    shape = Shape(rows=True, whiskers="whiskers" in data, time=time, height=height)
     ends = {"x0": x0, "x1": x1, "y0": 0.0, "y1": height}
     drawn = _pixels(data, _Axis(x0, x1, theme.PLOT), _Axis(0.0, height, height))
     inner = svg.marks(specs.static(shape, drawn), prefix=name)

@@ -27,8 +27,11 @@ def minimum_maximum(
         return x[:1], y[:1]
     bucket = np.minimum(((x - x[0]) * (buckets / span)).astype(np.int64), buckets - 1)
     starts = np.flatnonzero(np.r_[True, bucket[1:] != bucket[:-1]])
-    order = np.lexsort((y, bucket))
-    low = order[starts]
-    high = order[np.r_[starts[1:], x.size] - 1]
+    sizes = np.diff(np.r_[starts, x.size])
+    # Of equal values the first is the lowest and the last is the highest: the line keeps its width.
+    least = np.flatnonzero(y == np.repeat(np.minimum.reduceat(y, starts), sizes))
+    low = least[np.searchsorted(least, starts)]
+    most = np.flatnonzero(y == np.repeat(np.maximum.reduceat(y, starts), sizes))
+    high = most[np.searchsorted(most, starts + sizes) - 1]
     keep = np.unique(np.concatenate([low, high, [0, x.size - 1]]))
     return x[keep], y[keep]

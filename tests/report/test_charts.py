@@ -1,5 +1,6 @@
 """Static and live charts from plain figures."""
 
+import json
 import re
 
 import altair as alt
@@ -7,8 +8,9 @@ import jsonschema
 import numpy as np
 import pytest
 
+from pipeline.report import chart_templates, specs
 from pipeline.report.charts import draw_panels
-from pipeline.report.specs import Shape, _template
+from pipeline.report.shape import Shape
 from pipeline.report.units import Units
 from pipeline.results import Band, Line, Mark, Panel, Panels
 
@@ -71,8 +73,22 @@ def test_every_template_is_sound_vega_lite(alive: bool) -> None:
     whole = Shape(lines=((True, False), (False, True)), points=True, shade=True, marks=True,
                   flags=True, time=True)  # fmt: skip
     for shape in (whole, Shape(rows=True, whiskers=True), Shape(points=True, labels=False)):
-        alt.LayerChart.from_dict(_template(shape, alive), validate=True)
-        alt.LayerChart.from_dict(_template(shape, alive)).to_dict(validate=True)
-    broken = {**_template(whole, alive), "width": "much"}
+        built = chart_templates.template(shape, alive)
+        alt.LayerChart.from_dict(built).to_dict(validate=True)
     with pytest.raises(jsonschema.ValidationError):
-        alt.LayerChart.from_dict(broken, validate=True)
+        alt.LayerChart.from_dict({**chart_templates.template(whole, alive), "width": "much"})
+
+
+def test_kept_templates_draw_what_built_ones_do(monkeypatch: pytest.MonkeyPatch) -> None:
+    kept = json.loads(chart_templates.kept_templates())
+    shape = Shape(lines=((False, False),) * 2, shade=True, time=True)
+    ends = {"x0": 0.0, "x1": 9.0, "y0": 0.0, "y1": 1.0}
+    data = {"l0": {"x": [0.0, 9.0], "y": [1.0, 0.5]}}
+    drawn = []
+    for templates in (kept, {"alive": {}, "static": {}}):
+        specs._template.cache_clear()
+        monkeypatch.setattr(specs, "_kept", lambda t=templates: t)
+        drawn.append((specs.alive(shape, ends), specs.static(shape, data)))
+    assert shape.key(True) in kept["alive"]
+    assert json.dumps(drawn[0]) == json.dumps(drawn[1])
+    specs._template.cache_clear()
