@@ -151,7 +151,7 @@ def running_finding(
     )  # fmt: skip
 
 
-def trim_finding(figures: Mapping[str, float]) -> Finding:
+def trim_finding(figures: Mapping[str, float], channel: str = "fuel_trim_short") -> Finding:
     """Closed loop at its limit."""
     adds = figures["trim"] > 0
     return Finding(
@@ -165,7 +165,7 @@ def trim_finding(figures: Mapping[str, float]) -> Finding:
         f"{'adds' if adds else 'takes away'} all the fuel it may, and what is missing beyond that "
         "nobody corrects.",
         step=4,
-        channels=["fuel_trim_short"],
+        channels=[channel],
         evidence=evidence(trim=(figures["trim"], "%"), for_seconds=(figures["seconds"], "s")),
         likely_causes=[
             Cause(cause=TABLE, probability=0.45),

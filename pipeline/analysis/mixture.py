@@ -2,7 +2,8 @@
 
 import numpy as np
 
-from pipeline.analysis._mixture_words import running_finding, transient_finding, trim_finding
+from pipeline.analysis._mixture_words import running_finding, transient_finding
+from pipeline.analysis._trims import total_trim, trim_limit
 from pipeline.facts.exhaust_delay import ExhaustDelay
 from pipeline.facts.mixture_course import MixtureCourse
 from pipeline.facts.mixture_inputs import MixtureInputs
@@ -42,8 +43,6 @@ STEADY_S, STEADY_KPA, STEADY_RPM = 2.0, 8.0, 250.0
 MEAN_S = 2.0
 #: s between stretches that are still one.
 MERGE_S = 5.0
-#: % within which a trim that rests on its limit may differ from it; least limit that counts.
-AT_LIMIT_PCT, LEAST_LIMIT_PCT = 0.6, 8.0
 #: rpm below which a step is pulling away; s a transient has to last; events that make a habit.
 STEP_RPM, TRANSIENT_S, HABIT = 1000.0, 0.15, 5
 #: V round which a narrowband switches.
@@ -62,10 +61,10 @@ def analyse(view: View) -> Result:
     inputs: MixtureInputs | None = view.fact("mixture_inputs")
     findings: list[Finding] = []
     metrics: dict[str, Metric] = {}
-    total = _total_trim(view, states)
+    total = total_trim(view, states)
     if total is not None:
         metrics |= total[1]
-        findings += _trim_limit(view, states, total[0])
+        findings += trim_limit(view, states, inputs)
     if course is None or inputs is None:
         return _without_wideband(view, states, findings, metrics)
     warm = course.usable & (course.since_start_s > WARM_S) & np.isfinite(course.error)
@@ -157,48 +156,6 @@ def _longest(time: Floats, rows: Bools, step: Floats) -> tuple[int, int, float] 
         if best is None or seconds > best[2]:
             best = (int(a), int(b), seconds)
     return best
-
-
-def _total_trim(view: View, states: States) -> tuple[Floats, dict[str, Metric]] | None:
-    """Short and long trim together (n,) in %, and its metric while running warm."""
-    parts = [
-        segments.hold(view.time, channel, seconds=5.0)
-        for name in ("fuel_trim_short", "fuel_trim_long")
-        if (channel := view.get(name)) is not None
-    ]
-    if not parts:
-        return None
-    total = np.nansum(np.stack(parts), axis=0)
-    rows = states.running & ~states.fuel_cut
-    if rows.sum() < 20:
-        return total, {}
-    return total, {"fuel_trim_total_pct": metric(float(np.median(total[rows])), "%")}
-
-
-def _trim_limit(view: View, states: States, total: Floats) -> list[Finding]:
-    """A trim that rests on its own extreme, as only a limit makes it rest."""
-    rows = states.running & ~states.fuel_cut
-    found = []
-    channel = view.get("fuel_trim_short")
-    trim = total if channel is None else segments.hold(view.time, channel, seconds=5.0)
-    for sign in (1.0, -1.0):
-        side = np.where(rows, sign * np.nan_to_num(trim), 0.0)
-        top = float(side.max(initial=0.0))
-        if top < min(LEAST_LIMIT_PCT, view.limits.trim_limit_pct):
-            continue
-        rests = segments.long_runs(side >= top - AT_LIMIT_PCT, view.time, seconds=3.0)
-        step = row_seconds(view.time)
-        seconds = float(step[rests].sum())
-        # A peak is passed through; a limit is a flat top with the loop standing on it.
-        flat = rests & (np.abs(side - top) <= 0.15)
-        if seconds < view.limits.trim_limit_s or float(step[flat].sum()) < 0.6 * seconds:
-            continue
-        at = view.time[rests]
-        found.append(
-            trim_finding({"start": float(at[0]), "end": float(at[-1]), "trim": sign * top,
-                          "seconds": seconds})
-        )  # fmt: skip
-    return found
 
 
 def _transients(view: View, course: MixtureCourse) -> list[Finding]:
