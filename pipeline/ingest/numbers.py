@@ -144,6 +144,8 @@ def decimal_of(cells: Iterable[str], fallback: str) -> str:
     """Find the decimal mark of cells of one column, `fallback` where they do not tell."""
     votes: Counter[str] = Counter()
     doubtful: list[str] = []
+    heads: list[int] = []
+    hundreds = False
     for raw in cells:
         cell = raw.strip()
         pair = split_unit(cell)
@@ -151,6 +153,7 @@ def decimal_of(cells: Iterable[str], fallback: str) -> str:
             cell = pair[0]
         dot, comma = cell.rfind("."), cell.rfind(",")
         if dot < 0 and comma < 0:
+            hundreds = hundreds or (len(cell) == 3 and cell.isdecimal() and cell[0] != "0")
             continue
         mark = "." if dot > comma else ","
         other = "," if mark == "." else "."
@@ -166,9 +169,14 @@ def decimal_of(cells: Iterable[str], fallback: str) -> str:
             votes[mark] += 1
         else:
             doubtful.append(mark)
+            heads.append(int(head) if head.isdecimal() else 0)
     if votes:
         return max(sorted(votes), key=lambda mark: votes[mark])
     if doubtful and len(set(doubtful)) == 1:
+        if hundreds and max(heads) < 100:
+            # `904` and `1.159` in one column: decimals would stand behind 904 too, and no reading
+            # jumps from 904 to 1.2 with nothing between.
+            return "," if doubtful[0] == "." else "."
         # `1.234` or `1,234` only: three decimals are the rule in logs, and a column that groups
         # thousands would show values below 1,000 without the mark sooner or later.
         return doubtful[0] if fallback == doubtful[0] or fallback == "" else fallback

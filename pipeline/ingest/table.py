@@ -169,12 +169,27 @@ def _polars(
 ) -> pl.DataFrame | None:
     schema = {f"c{i}": pl.Float64 if number else pl.String for i, number in enumerate(numeric)}
     try:
-        return pl.read_csv(
+        frame = pl.read_csv(
             raw, has_header=False, separator=separator, quote_char=None,
             schema=schema, decimal_comma=decimal == ",", skip_lines=skip,
         )  # fmt: skip
     except (pl.exceptions.PolarsError, ValueError):
         return None
+    return None if decimal == "," and _points(raw, frame, skip) else frame
+
+
+def _points(raw: bytes, frame: pl.DataFrame, skip: int) -> bool:
+    """Whether a number holds a point, which polars takes for a decimal one beside commas.
+
+    There it groups thousands: `1.159` rpm in a log of decimal commas is 1159.
+    """
+    start = 0
+    for _ in range(skip):
+        start = raw.find(b"\n", start) + 1
+    points = count_bytes(raw, ord("."), start)
+    texts = [pl.col(c).str.count_matches(".", literal=True).sum() for c in frame.columns
+             if frame.schema[c] == pl.String]  # fmt: skip
+    return points > (sum(frame.select(texts).row(0)) if texts and points else 0)
 
 
 def _section(
