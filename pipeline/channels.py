@@ -64,10 +64,10 @@ _LIST = (
         "manifold pressure | manifold pressure | intake pressure | inlet manifold pressure | "
         "inlet pressure | boost | boost pressure | manifold vacuum | intake vacuum | engine "
         "vacuum | vacuum | saugrohrdruck | saugrohrabsolutdruck | ansaugdruck | ladedruck | "
-        "pression collecteur | pression collecteur admission | pression admission | pression "
-        "d admission | pression tubulure | pression de suralimentation | presion colector | "
-        "presion del colector | presion de admision | presion admision | presion del multiple "
-        "| presion absoluta del colector",
+        "pression collecteur | pression collecteur admission | pression admission | pression d "
+        "admission | presion colector admision | pression tubulure | pression de "
+        "suralimentation | presion colector | presion del colector | presion de admision | "
+        "presion admision | presion del multiple | presion absoluta del colector",
     ),
     _channel(
         "manifold_pressure_target", "kPa", (1.0, 600.0), (15.0, 420.0), "pressure",
@@ -101,12 +101,12 @@ _LIST = (
     _channel(
         "coolant_temperature", "degC", (-60.0, 250.0), (-45.0, 135.0), "temperature",
         "temperature of the engine coolant",
-        "ect | clt | coolant | engine coolant temperature | coolant temperature | coolant "
-        "temp | engine temperature | water temperature | water temp | kuhlmitteltemperatur | "
-        "kuehlmitteltemperatur | kuhlwassertemperatur | kuehlwassertemperatur | "
-        "wassertemperatur | motortemperatur | temperature liquide refroidissement | "
-        "temperature de liquide de refroidissement | temperature du liquide de "
-        "refroidissement | temperature eau | temperature d eau | temperatura refrigerante | "
+        "ect | clt | coolant | kuhlmittel | kuehlmittel | engine coolant temperature | coolant "
+        "temperature | coolant temp | engine temperature | water temperature | water temp | "
+        "kuhlmitteltemperatur | kuehlmitteltemperatur | kuhlwassertemperatur | "
+        "kuehlwassertemperatur | wassertemperatur | motortemperatur | temperature liquide "
+        "refroidissement | temperature de liquide de refroidissement | temperature du liquide "
+        "de refroidissement | temperature eau | temperature d eau | temperatura refrigerante | "
         "temperatura del refrigerante | temperatura liquido refrigerante | temperatura agua | "
         "temperatura del agua",
     ),
@@ -155,9 +155,10 @@ _LIST = (
         "lambda", "1", (0.3, 40.0), (0.5, 2.6), "mixture",
         "measured excess-air ratio, wideband",
         "lambda | afr | air fuel ratio | air fuel | measured lambda | measured afr | wideband "
-        "| wideband lambda | wideband o2 | lambdawert | lambdawert gemessen | luftverhaltnis "
-        "| luftzahl | richesse | richesse mesuree | relacion aire combustible | rapport air "
-        "carburant | equivalence ratio | phi | riqueza | dosado | luft kraftstoff verhaltnis",
+        "| wideband lambda | wideband o2 | lambdawert | lambdawert gemessen | luftverhaltnis | "
+        "luftzahl | richesse | richesse mesuree | relacion aire combustible | rapport air "
+        "carburant | equivalence ratio | air fuel equivalence ratio | phi | riqueza | dosado | "
+        "luft kraftstoff verhaltnis",
     ),
     _channel(
         "lambda_2", "1", (0.3, 40.0), (0.5, 2.6), "mixture",
@@ -173,9 +174,9 @@ _LIST = (
         "narrowband_voltage", "V", (-1.0, 6.0), (-0.2, 1.6), "voltage",
         "voltage of a switching oxygen sensor",
         "o2s | ho2s | o2 | oxygen sensor | o2 sensor | o2 voltage | narrowband | narrowband "
-        "voltage | narrow band | oxygen sensor voltage | sprungsonde | sondenspannung | "
-        "lambdasondenspannung | lambdasonde | sonde lambda | tension sonde | tension sonde "
-        "lambda | sonda lambda | tension sonda lambda",
+        "voltage | narrowband o2 | narrowband o2 voltage | narrow band | oxygen sensor voltage "
+        "| sprungsonde | sondenspannung | lambdasondenspannung | lambdasonde | sonde lambda | "
+        "tension sonde | tension sonde lambda | sonda lambda | tension sonda lambda",
     ),
     _channel(
         "spark_advance", "deg", (-90.0, 90.0), (-30.0, 60.0), "angle",
@@ -189,9 +190,10 @@ _LIST = (
     _channel(
         "knock_retard", "deg", (-5.0, 90.0), (-5.0, 40.0), "angle",
         "ignition timing pulled by knock control, positive",
-        "knock retard | ks retard | spark retard | timing retard | klopfrucknahme | "
-        "klopfruecknahme | zundwinkelrucknahme | zuendwinkelruecknahme | retrait cliquetis | "
-        "correction cliquetis | retardo por detonacion | retardo detonacion",
+        "knock retard | knock correction | ks retard | spark retard | timing retard | "
+        "klopfrucknahme | klopfruecknahme | zundwinkelrucknahme | zuendwinkelruecknahme | "
+        "retrait cliquetis | correction cliquetis | retardo por detonacion | retardo "
+        "detonacion",
     ),
     _channel(
         "knock_level", "1", (-1e6, 1e6), (-1e6, 1e6), "level",

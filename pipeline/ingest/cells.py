@@ -73,14 +73,18 @@ def _quoted_cell(line: str, place: int, quote: str, escape: bool) -> tuple[str, 
     parts: list[str] = []
     begin = place
     while True:
-        end = line.find(quote, place)
-        if end < 0:
+        end = line.find(quote, begin)
+        # A back slash stands for the next character where that is a quote or another one.
+        slash = line.find("\\", begin, end if end >= 0 else None) if escape else -1
+        while slash >= 0 and line[slash + 1 : slash + 2] not in ("\\", quote):
+            slash = line.find("\\", slash + 1, end if end >= 0 else None)
+        if slash >= 0:
+            parts.append(line[begin:slash] + line[slash + 1])
+            begin = slash + 2
+        elif end < 0:
             return "".join(parts) + line[begin:], len(line), False
-        if escape and end > begin and line[end - 1] == "\\":
-            parts.append(line[begin : end - 1] + quote)
-            place = begin = end + 1
         elif line[end + 1 : end + 2] == quote:
             parts.append(line[begin : end + 1])
-            place = begin = end + 2
+            begin = end + 2
         else:
             return "".join(parts) + line[begin:end], end + 1, True

@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from pipeline.channels import CHANNELS, Channel
+from pipeline.ingest.equivalence import settle_equivalence
 from pipeline.ingest.reading import Message
 from pipeline.ingest.table import Column
 from pipeline.ingest.units import pint_name, quantity_of
@@ -43,6 +44,7 @@ def decide(
         else:
             decisions.append(_vote(index, column, line, messages))
     decisions = _agree_on_temperatures(columns, decisions)
+    decisions = settle_equivalence(columns, decisions, line, messages)
     return _one_each(columns, decisions), messages
 
 
@@ -97,6 +99,10 @@ def _vote(index: int, column: Column, line: int, messages: list[Message]) -> Dec
     if not candidates:
         return Decision(index, "", unit_text or "1", why="no known name")
     channel = CHANNELS[candidates[0]]
+    if channel.quantity == "rotation" and quantity == "frequency":
+        messages.append(Message(line, f"column '{column.header.strip()}' is a speed in {unit_text}",
+                                "read as revolutions per second"))  # fmt: skip
+        unit_text, quantity = "rev/s", "rotation"
     if quantity and not _fits(channel, quantity):
         other = next((CHANNELS[c] for c in candidates[1:] if _fits(CHANNELS[c], quantity)), None)
         if other is None and (found := _ELSEWHERE.get((channel.name, quantity))):
@@ -108,7 +114,13 @@ def _vote(index: int, column: Column, line: int, messages: list[Message]) -> Dec
                             f"is no unit of it")  # fmt: skip
         channel = other
     values = sample_of(column)
-    return by_values(index, column, channel, name, unit_text, values, line, messages)
+    decision = by_values(index, column, channel, name, unit_text, values, line, messages)
+    if decision.channel == "knock_retard" and len(values) and values.min() < 0 >= values.max():
+        messages.append(Message(line, f"'{column.header.strip()}' is never above zero",
+                                "taken as positive: spark pulled"))  # fmt: skip
+        decision = replace(decision, scale=-decision.scale, offset=-decision.offset,
+                           conversion="negative where pulled: x * -1")  # fmt: skip
+    return decision
 
 
 def _fits(channel: Channel, quantity: str) -> bool:
@@ -164,6 +176,7 @@ def _one_each(columns: Sequence[Column], decisions: Sequence[Decision]) -> list[
         names = {place: read_name(columns[place].header) for place in places}
         ranked = sorted(places, key=lambda p: (
             decisions[p].why != "vehicle.toml",
+            "filtered" in names[p].words,
             (names[p].number or 1) if channel != "narrowband_voltage" or names[p].number else 1,
             decisions[p].op == "air_fuel_ratio", _emptiness(columns[p]), p))  # fmt: skip
         first = ranked[0]
@@ -180,8 +193,10 @@ def _one_each(columns: Sequence[Column], decisions: Sequence[Decision]) -> list[
         for place in rest:
             taken = any(d.channel == "lambda_2" for d in chosen)
             distinct = columns[place].header.strip() != columns[first].header.strip()
-            same_sensor = decisions[place].op != decisions[first].op and (
-                names[place].number == names[first].number)  # fmt: skip
+            same_sensor = "filtered" in names[place].words or (
+                decisions[place].op != decisions[first].op
+                and names[place].number == names[first].number
+            )
             if channel == "lambda" and not taken and distinct and not same_sensor:
                 chosen[place] = replace(
                     decisions[place],

@@ -12,7 +12,7 @@ _UNITS = (
      "rpm | 1/min | min-1 | u/min | upm | tr/min | trpm | rev/min | revs/min | r/min "
      "| rev | min^-1 | /min | t/min | tpm"),
     ("rotation", "rad/s", "rad/s"),
-    ("rotation", "turn/s", "rps | rev/s"),
+    ("rotation", "turn/s", "rps | rev/s | u/s | tr/s | 1/s | s-1"),
     ("rotation", "krpm", "krpm | rpm*1000"),
     ("frequency", "hertz", "hz"),
     ("pressure", "kPa", "kpa | kpaa | kpaabs | kpag | kpagauge | kparel | kpavac"),

@@ -240,6 +240,10 @@ _MIXTURE_TEXT = {"air_fuel_ratio": "air-fuel ratio / display ratio",
                  "inverse": "equivalence ratio: 1 / x"}  # fmt: skip
 
 
+_AIR = frozenset({"air", "aire", "luft"})
+_FUEL = frozenset({"fuel", "carburant", "combustible", "kraftstoff"})
+
+
 def _mixture(
     index: int, column: Column, channel: Channel, name: Name, unit_text: str, values: Floats,
     line: int, messages: list[Message],
@@ -248,10 +252,13 @@ def _mixture(
     words = set(name.words)
     why = "name, unit" if unit else "name"
     if not unit:
-        if words & {"afr"} or {"air", "fuel"} <= words or {"air", "carburant"} <= words or {
-            "aire", "combustible"} <= words:  # fmt: skip
+        first = next((w for w in name.words if w in _AIR | _FUEL), "")
+        both = bool(words & _AIR and words & _FUEL)
+        if "equivalence" in words and first in _AIR:
+            unit = "lambda"  # air over fuel, over that at lambda 1
+        elif words & {"afr"} or (both and first in _AIR):
             unit = "air_fuel_ratio"
-        elif words & {"phi", "richesse", "riqueza", "equivalence", "dosado"}:
+        elif both or words & {"phi", "richesse", "riqueza", "equivalence", "dosado"}:
             unit = "equivalence_ratio"
         else:
             unit = "lambda"

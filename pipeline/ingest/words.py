@@ -19,7 +19,11 @@ _SAME = {
     "tim": "timing", "batt": "battery", "bat": "battery", "vbat": "battery", "vbatt": "battery",
     "volt": "voltage", "volts": "voltage", "amb": "ambient", "exh": "exhaust",
     "atm": "atmospheric", "atmos": "atmospheric", "barom": "barometric", "man": "manifold",
-    "manif": "manifold", "abs": "absolute", "pw": "pulsewidth", "wg": "wastegate",
+    "manif": "manifold", "abs": "absolute", "absolut": "absolute", "absolue": "absolute",
+    "absolu": "absolute", "absoluta": "absolute", "absoluto": "absolute",
+    "gefiltert": "filtered", "filtre": "filtered", "filtree": "filtered", "filtrado": "filtered",
+    "filtrada": "filtered", "smoothed": "filtered", "geglattet": "filtered",
+    "pw": "pulsewidth", "wg": "wastegate",
     "int": "intake", "inlet": "intake", "cool": "coolant", "clnt": "coolant", "corr": "correction",
     "eth": "ethanol", "retd": "retard", "ret": "retard", "tgt": "target", "targ": "target",
     "trg": "target", "trgt": "target", "desired": "target", "des": "target", "commanded": "target",
@@ -95,16 +99,24 @@ def split_header(cell: str) -> tuple[str, str]:
             rest = (text[: match.start()] + " " + text[match.end() :]).strip()
             if rest:
                 return rest, inside
+    best = text, ""
     for pattern in (
         r"^(.+?)\s+[-–|:]\s*(\S+(?: \S+)?)$",
         r"^(.+?)\s*,\s*(\S+)$",
         r"^(.+)[_.:/|-]([^_.:|\s]+)$",
+        r"^(.+?)[_:-]([^_:|\s]+/[^_:|\s]+)$",
         r"^(.+)\s+(?:in\s+)?(\S+)$",
     ):
         found = re.match(pattern, text)
-        if found and known_unit(found.group(2)) and _is_unit_word(found.group(2)):
-            return found.group(1), found.group(2)
-    return text, ""
+        if (
+            found
+            and known_unit(found.group(2))
+            and _is_unit_word(found.group(2))
+            and len(found.group(2)) > len(best[1])  # `g/s`, not its `s`
+            and text.lower() != "a/f"
+        ):
+            best = found.group(1), found.group(2)
+    return best
 
 
 _AMBIGUOUS_WORDS = _words(
@@ -124,9 +136,11 @@ def _is_unit_word(word: str) -> bool:
 @lru_cache(maxsize=4096)
 def words_of(text: str) -> tuple[str, ...]:
     """A name to folded words: camelCase, underscores, dots and digits parted."""
+    text = re.sub(r"(?i)\ba(?:/f(?:[ _]ratio)?|[ _-]f[ _-]ratio)(?![a-z])", " afr ", text)
     text = text.replace("B+", " bplus ").replace("°", " ").replace("λ", " lambda ")
     text = re.sub(r"(?<=[a-zäöüß])(?=[A-Z])", " ", text)
     text = re.sub(r"(?<=[A-Z])(?=[A-Z][a-z])", " ", text)
+    text = re.sub(r"(?<=[A-Za-z]\d)(?=[A-Z][a-z])", " ", text)
     folded = fold(text)
     found = re.findall(r"[a-zφ]+\d*[a-z]*\d*|\d+", folded)
     words: list[str] = []
@@ -147,7 +161,7 @@ def read_name(cell: str) -> Name:
     """Take a header cell apart."""
     text, unit = split_header(cell)
     words = list(words_of(text))
-    if unit and not _lookup(words) and _lookup(words_of(cell)):
+    if unit and not _lookup(words) and _lookup([w for w in words_of(cell) if w != "target"]):
         # `engine rpm`: the unit is the name.
         words = list(words_of(cell))
     low = fold(cell)
@@ -201,6 +215,28 @@ def _joined() -> dict[str, tuple[str, ...]]:
     return table
 
 
+_SYMBOLS = {
+    "n": ("speed", "drehzahl", "rotation"), "p": ("pressure", "druck", "pressure"),
+    "t": ("temperature", "temperatur", "temperature"), "u": ("voltage", "spannung", "voltage"),
+    "v": ("speed", "geschwindigkeit", "speed"),
+}  # fmt: skip
+"""Symbols of quantities (ISO 80000) put before a name, `p_oil`: the words they stand for and the
+quantity."""
+
+
+def _by_symbol(words: Sequence[str]) -> tuple[str, ...]:
+    plain, ending, quantity = _SYMBOLS[words[0]]
+    rest = ["engine" if word in ("motor", "mot") else word for word in words[1:]]
+    found = _lookup([*rest, plain]) or _lookup(["".join(words[1:]) + ending]) or _lookup(rest)
+    return tuple(channel for channel in found if CHANNELS[channel].quantity == quantity)
+
+
+_IDLE_SPEED = _words(
+    "idle speed rpm engine drehzahl motordrehzahl leerlauf leerlaufdrehzahl regime moteur ralenti "
+    "regimen motor revoluciones"
+)
+
+
 def find_channels(name: Name) -> tuple[str, ...]:
     """Channels whose terms are the name's words, before unit and behaviour have their say."""
     words = name.words
@@ -215,8 +251,10 @@ def find_channels(name: Name) -> tuple[str, ...]:
         spelled = _joined().get("".join(words))
         if spelled:
             found = _lookup(tuple(w for w in spelled if w != "target"))
+    if not found and len(words) > 1 and words[0] in _SYMBOLS:
+        found = _by_symbol(words)
     if name.target:
-        if set(words) <= {"idle", "speed", "rpm", "engine", "drehzahl", "leerlauf"}:
+        if set(words) - _FILLERS <= _IDLE_SPEED:
             return ("idle_speed_target",)
         return tuple(TARGET_OF[c] for c in found if c in TARGET_OF)
     return found
@@ -225,7 +263,8 @@ def find_channels(name: Name) -> tuple[str, ...]:
 def _lookup(words: Sequence[str]) -> tuple[str, ...]:
     table = _index()
     bare = frozenset(words) - _FILLERS
-    for key in (frozenset(words), bare, bare - {"engine"}, bare - {"gauge", "relative", "vac"}):
+    for key in (frozenset(words), bare, bare - {"engine"}, bare - {"gauge", "relative", "vac"},
+                bare - {"filtered"}):  # fmt: skip
         if key and key in table:
             return tuple(entry[0] for entry in table[key])
     return ()
@@ -243,14 +282,23 @@ _CLOCK_WORDS = _words(
     "milliseconds msec clock ts utc epoch laufzeit duration offset relative log recording "
     "session local gps stamp logtime logzeit ms t s of day tageszeit zeitpunkt device "
     "aufzeichnung since start marca system unix tick ticks counter micros microseconds us "
-    "running run total ecu engine index relativ absolut absolute ellapsed "
+    "running run total ecu engine index timer sys relativ absolut absolute ellapsed "
 )
 _CLOCK_CORE = _words(
     "time timestamp zeit zeitstempel uhrzeit temps heure horodatage tiempo hora elapsed "
     "datetime date datum fecha sec secs seconds sekunden secondes segundos millis milliseconds "
     "msec clock ts epoch stamp logtime logzeit ms t s zeitpunkt tageszeit micros microseconds "
-    "ticks tick laufzeit unix "
+    "ticks tick laufzeit unix timer "
 )
+
+
+def _clock_parts(word: str) -> tuple[str, ...]:
+    """`unixtime` to `unix` and `time`: both have to be words of clocks."""
+    if word not in _CLOCK_WORDS:
+        for cut in range(3, len(word) - 3):
+            if word[:cut] in _CLOCK_WORDS and word[cut:] in _CLOCK_CORE:
+                return word[:cut], word[cut:]
+    return (word,)
 
 
 @lru_cache(maxsize=4096)
@@ -260,6 +308,7 @@ def is_clock_name(cell: str) -> bool:
     words = [w for w in words_of(text) if not w.isdigit()]
     if not words and unit:
         return quantity_of(unit) == "duration"
+    words = [part for word in words for part in _clock_parts(word)]
     raw = set(re.findall(r"[a-z]+", fold(text))) or set(words)
     # Two words parted by case or underscores only matter together: `dwell time` is no clock.
     return (
