@@ -2,10 +2,12 @@
 
 import numpy as np
 
+from pipeline.facts.exhaust_delay import ExhaustDelay
 from pipeline.meta import Meta
 from pipeline.results import Figure, MapGrid, NextLog, Result, grid, not_judged, rounded
 from pipeline.session import View
 from pipeline.signals import segments, smoothing
+from pipeline.signals.lag import at_source
 from pipeline.signals.segments import Bools, Floats
 from pipeline.vehicle import LambdaTarget
 
@@ -17,7 +19,7 @@ META = Meta(
     needs=("engine_speed", "manifold_pressure"),
     uses=("lambda", "lambda_target"),
     facts=("states", "atmosphere"),
-    optional_facts=("sensor_validity",),
+    optional_facts=("sensor_validity", "exhaust_delay"),
     step=5,
 )
 
@@ -27,7 +29,8 @@ CELL_KPA = 20.0
 ON_TARGET = 0.05
 #: s after a start before a wideband sensor is taken at its word.
 READY_S = 30.0
-#: s by which lambda's reading comes late; rows whose pressure moved much since are left out.
+#: s by which lambda's reading comes late where the log does not tell; rows whose pressure moved
+#: much since are left out.
 LATE_S = 0.25
 SETTLED_KPA = 15.0
 
@@ -93,9 +96,10 @@ def _error(view: View, rpm: Floats, pressure: Floats) -> tuple[Floats | None, st
         goal = _from_table(view.vehicle.lambda_target, rpm, pressure)
     else:
         return None, "there is no target to hold lambda against"
-    good = np.isfinite(measured)
-    back = np.interp(view.time + LATE_S, view.time[good], measured[good])
-    later = np.interp(view.time + LATE_S, view.time, np.nan_to_num(pressure))
+    delay: ExhaustDelay | None = view.fact("exhaust_delay")
+    late = LATE_S if delay is None else delay.delay_s
+    back = at_source(view.time, measured, late)
+    later = np.interp(view.time + late, view.time, np.nan_to_num(pressure))
     settled = np.abs(later - pressure) <= SETTLED_KPA
     return np.where(settled, back / goal - 1.0, np.nan), ""
 

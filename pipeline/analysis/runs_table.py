@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.facts.exhaust_delay import ExhaustDelay
 from pipeline.facts.full_throttle_runs import FullThrottleRun, FullThrottleRuns
 from pipeline.meta import Meta
 from pipeline.results import Column, Metric, Result, TableFigure, metric, not_judged, rounded
@@ -21,7 +22,7 @@ META = Meta(
     uses=("lambda", "spark_advance", "knock_retard", "intake_air_temperature", "injector_duty",
           "injector_pulse_width", "fuel_pressure", "battery_voltage", "vehicle_speed"),
     facts=("full_throttle_runs", "atmosphere"),
-    optional_facts=("gears",),
+    optional_facts=("gears", "exhaust_delay"),
     step=4,
 )  # fmt: skip
 
@@ -108,9 +109,11 @@ def _row(
     peak_at = None
     if smooth is not None and np.isfinite(smooth).any():
         peak_at = full.rpm[run.start + int(np.nanargmax(smooth))]
+    delay: ExhaustDelay | None = view.fact("exhaust_delay")
+    comes = LAMBDA_DELAY_S if delay is None else float(np.median(delay.delay_s[rows]))
     late = slice(
-        int(np.searchsorted(time, run.start_s + LAMBDA_DELAY_S + 0.3)),
-        int(np.searchsorted(time, run.end_s + LAMBDA_DELAY_S)),
+        int(np.searchsorted(time, run.start_s + comes + 0.3)),
+        int(np.searchsorted(time, run.end_s + comes)),
     )
     mixture = _values(view, "lambda", late)
     calm = smoothing.median_of_three(mixture) if mixture is not None else None

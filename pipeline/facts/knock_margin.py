@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.facts.exhaust_delay import ExhaustDelay
 from pipeline.facts.knock_signs import KnockSigns
 from pipeline.facts.knock_table import VehicleKnock
 from pipeline.facts.states import States
@@ -12,6 +13,7 @@ from pipeline.meta import FactMeta
 from pipeline.physics import knock, knock_table
 from pipeline.session import NotAvailableError, View
 from pipeline.signals import segments, smoothing
+from pipeline.signals.lag import at_source
 from pipeline.signals.segments import Bools, Floats
 
 META = FactMeta(
@@ -20,7 +22,7 @@ META = FactMeta(
     needs=("engine_speed", "manifold_pressure", "spark_advance"),
     uses=("intake_air_temperature", "lambda", "lambda_target"),
     facts=("states", "knock_table"),
-    optional_facts=("knock_signs", "sensor_validity"),
+    optional_facts=("knock_signs", "sensor_validity", "exhaust_delay"),
 )
 
 #: kPa and rpm from which the model is asked: below, no road engine knocks for long.
@@ -28,7 +30,7 @@ LEAST_KPA = 60.0
 LEAST_RPM = 1000.0
 #: s pressure and spark are held over rows without them: they belong to one moment.
 HELD_S = 0.3
-#: s by which lambda's reading comes late under load (usual; only the mixture term uses it).
+#: s by which lambda's reading comes late under load, where the log does not tell (usual).
 LAMBDA_LATE_S = 0.15
 #: Taken where nothing was logged: charge temperature, degC, and lambda below and above 100 kPa.
 INTAKE_C = 35.0
@@ -119,13 +121,13 @@ def _good(view: View, name: str, *, seconds: float) -> Floats | None:
 def _lambda(view: View, pressure: Floats) -> tuple[Floats, str]:
     """Lambda (n,) in the cylinder: the reading moved back, else the target, else usual values."""
     usual = np.where(pressure > 100.0, LAMBDA_LOAD, LAMBDA_LIGHT)
-    for name, late in (("lambda", LAMBDA_LATE_S), ("lambda_target", 0.0)):
+    delay: ExhaustDelay | None = view.fact("exhaust_delay")
+    comes = LAMBDA_LATE_S if delay is None else delay.delay_s
+    for name, late in (("lambda", comes), ("lambda_target", 0.0)):
         values = _good(view, name, seconds=2.0)
         if values is None or not np.isfinite(values).any():
             continue
-        good = np.isfinite(values)
-        moved = np.interp(view.time + late, view.time[good], values[good])
-        return np.clip(moved, 0.65, 1.15), name
+        return np.clip(at_source(view.time, values, late), 0.65, 1.15), name
     return usual, "assumed"
 
 

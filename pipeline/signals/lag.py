@@ -78,3 +78,13 @@ def undone_age(time: Floats, tau_s: float) -> Floats:
 def look_back(time: Floats, x: ArrayLike, at: Floats) -> Floats:
     """Linear interpolation of x (n,) at the times ``at`` (m,), held at both ends."""
     return np.interp(at, time, np.asarray(x, dtype=np.float64))
+
+
+def at_source(time: Floats, y: Floats, late_s: ArrayLike) -> Floats:
+    """Readings y (n,) moved back to where they came from: y seen at t was made at t - late_s.
+
+    late_s: s, a number or (n,). NaN in y are bridged; shape (n,), held at both ends.
+    """
+    good = np.isfinite(y)
+    made = np.maximum.accumulate((time - np.asarray(late_s, dtype=np.float64))[good])
+    return look_back(made, y[good], time)

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.signal import lsim
 
-from pipeline.signals.lag import first_order, look_back, undo_first_order, undone_age
+from pipeline.signals.lag import at_source, first_order, look_back, undo_first_order, undone_age
 
 
 def uneven(rng: np.random.Generator, n: int = 400) -> np.ndarray:
@@ -59,3 +59,14 @@ def test_a_long_rest_costs_no_time_and_no_value() -> None:
     y = first_order(time, np.r_[1.0, np.zeros(19999)], 0.2)
     assert y[0] == 1.0
     assert np.abs(y[1000:]).max() < 1e-12
+
+
+def test_readings_go_back_to_where_they_came_from() -> None:
+    """Own arithmetic: y(t) = t - late(t) is the time each reading was made at."""
+    time = np.arange(0.0, 20.0, 0.04)
+    late = 0.2 + 0.1 * np.sin(time)
+    seen = np.where(np.arange(time.size) % 3 == 1, np.nan, time - late)
+    back = at_source(time, seen, late)
+    inner = (time > 0.5) & (time < 19.0)
+    np.testing.assert_allclose(back[inner], time[inner], atol=1e-9)
+    np.testing.assert_allclose(at_source(time, time - 0.3, 0.3)[inner], time[inner], atol=1e-9)
