@@ -5,6 +5,7 @@ from collections.abc import Sequence
 import msgspec
 import numpy as np
 
+from pipeline.analysis._stalls import engine_stops
 from pipeline.facts.states import States
 from pipeline.meta import Earlier, Meta, Own
 from pipeline.results import (
@@ -28,7 +29,7 @@ META = Meta(
     ),
     needs=("engine_speed",),
     uses=("crank_signal_errors", "run_time", "battery_voltage", "manifold_pressure",
-          "vehicle_speed"),
+          "vehicle_speed", "throttle_position", "injector_pulse_width", "injector_duty"),
     facts=("states",),
     step=1,
 )  # fmt: skip
@@ -39,12 +40,8 @@ AFTER_FIRING_S, BEFORE_STOP_S = 2.0, 1.0
 LEAST_HZ = 4.0
 #: kPa: a lost signal at this pressure is dangerous, by the contract.
 LOADED_KPA = 100.0
-#: Share of idle speed: near idle, and sagging below it.
-NEAR_IDLE, SAGGING = 0.12, 0.8
-#: s: an engine that stood at idle this long before it stopped was most likely switched off.
-HELD_IDLE_S = 1.5
-#: s before a stop that are looked at.
-LOOK_BACK_S = 6.0
+#: Share of idle speed: a counter that ends below it ended with the engine.
+DYING = 0.75
 #: s round the first firing in which a counter of run time may begin anew.
 FIRING_SLACK_S = 2.0
 #: s within which the counter has to count again: one that stays at 0 only says "stopped".
@@ -214,7 +211,11 @@ def _resets(view: View, states: States) -> list[Finding]:
         after = run_time[(view.time > moment) & (view.time <= moment + COUNTS_ON_S)]
         counts = bool(np.nanmax(after, initial=0.0) > run_time[row] + 0.5)
         small = run_time[row] < view.limits.controller_reset_s
-        if alive.any() and counts and not fired and small:
+        # One that goes back to nothing as the engine dies only says that it stands.
+        last = max(before - 1, 0)
+        died = not states.running[row] and states.rpm[last] < DYING * states.idle_rpm
+        died = bool(died) and not states.cranking[before]
+        if alive.any() and counts and not fired and small and not died:
             found.append((float(view.time[before]), moment))
     if not found:
         return []
@@ -268,50 +269,37 @@ def _reset_finding(
 def _stalls(view: View, states: States) -> list[Finding]:
     if view.info("engine_speed").effective_hz < LEAST_HZ:
         return []
-    time, rpm = view.time, states.rpm
-    moments = []
-    for a, b in zip(*segments.runs(states.running), strict=True):
-        if b >= time.size or time[b - 1] - time[a] < 2.0:
-            continue
-        stop = float(time[b - 1])
-        if time[-1] - stop < 1.0:
-            continue
-        rows = (time >= stop - LOOK_BACK_S) & (time < stop) & states.running
-        rows[:a] = False
-        if rows.sum() < 6:
-            continue
-        step = np.gradient(time[rows])
-        speed = rpm[rows]
-        # Its own speed a moment ago, where that was idle: the session's figure may be of another
-        # idle (cold, loads on).
-        calm = float(np.median(speed[: max(3, speed.size // 2)]))
-        idle = min(states.idle_rpm, calm) if calm < 1.3 * states.idle_rpm else states.idle_rpm
-        held = float(np.sum(step[np.abs(speed - idle) < NEAR_IDLE * idle]))
-        sagged = float(np.sum(step[(speed < SAGGING * idle) & (speed > 0.3 * idle)]))
-        came_down = bool(np.max(speed) > 1.25 * idle)
-        if (came_down and held < HELD_IDLE_S) or sagged > HELD_IDLE_S:
-            moments.append((stop, 0.85 if came_down else 0.7, float(np.max(speed))))
-    if not moments:
+    stops = [s for s in engine_stops(view, states) if s.how != "switched_off"]
+    died = [s for s in stops if s.how == "died"]
+    told = died or stops
+    if not told:
         return []
-    count = len(moments)
+    count, first = len(told), told[0]
+    by_itself = bool(died)
+    clutch = Cause(cause="driver's clutch", probability=0.15 if by_itself else 0.8)
     return [
         Finding(
             kind="stall",
-            severity="watch",
-            confidence=max(m[1] for m in moments),
-            start_s=moments[0][0] - 1.0,
-            end_s=moments[-1][0],
-            title="The engine stopped by itself",
+            severity="watch" if by_itself else "info",
+            # What is told of a choked engine is that it stalled, not that it died by itself.
+            confidence=max(s.sure for s in told),
+            start_s=first.at_s - 1.0,
+            end_s=told[-1].at_s,
+            title="The engine stopped by itself" if by_itself else "The engine was stalled",
             detail=(f"{count} times, the first " if count > 1 else "")
-            + f"at {moments[0][0]:.0f} s: the speed came down and went on through idle to nothing. "
-            "A driver's clutch can look alike; from here they cannot be told apart for certain.",
+            + f"at {first.at_s:.0f} s: {first.sign}. "
+            + ("A driver's clutch can look alike; from here they cannot be told apart for certain."
+               if by_itself else "That is most likely the driver's clutch, not the engine."),
             step=2,
             channels=["engine_speed"],
             evidence=evidence(stalls=(float(count), "1"), idle_speed=(states.idle_rpm, "rpm")),
             likely_causes=[
-                Cause(cause="idle air control slow or sticking", probability=0.45),
-                Cause(cause="driver's clutch", probability=0.2),
-                Cause(cause="mixture on the way down to idle", probability=0.2),
+                *([] if by_itself else [clutch]),
+                Cause(cause="idle air control slow or sticking",
+                      probability=0.45 if by_itself else 0.1),
+                *([clutch] if by_itself else []),
+                Cause(cause="mixture on the way down to idle",
+                      probability=0.2 if by_itself else 0.05),
             ],
             next_checks=[
                 Check(text="Watch whether the idle air control opens as the speed comes down; "

@@ -9,6 +9,9 @@ from pipeline.signals.segments import Bools, Floats, Ints
 
 #: rpm. Starters turn an engine at 100-350 rpm and no engine idles below 400: common practice.
 RUNNING_RPM = 400.0
+#: rpm. An engine that fell no lower and came back without a starter's sag never stopped: it would
+#: have passed through standstill.
+CAUGHT_ITSELF_RPM = 280.0
 #: rpm. Below this a reading is noise of a crank signal at rest.
 TURNING_RPM = 25.0
 #: s. A burst above RUNNING_RPM shorter than this is a try that did not catch.
@@ -98,7 +101,10 @@ def _bridge(time: Floats, speed: Floats, fast: Bools, sag: Bools) -> tuple[Bools
     )
     keep = ~cranked & back & (between < 0.5)
     gap = segments.spread(fast.size, starts[keep], ends[keep])
-    return fast | gap, gap
+    # An engine that all but dies and catches itself never stood: no starter was needed.
+    least = np.array([float(np.min(speed[a:b])) for a, b in zip(starts, ends, strict=True)])
+    caught = ~cranked & (least >= CAUGHT_ITSELF_RPM)
+    return fast | gap | segments.spread(fast.size, starts[caught], ends[caught]), gap
 
 
 def _catching(time: Floats, speed: Floats, running: Bools) -> Bools:

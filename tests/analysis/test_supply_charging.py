@@ -1,10 +1,12 @@
 """start, supply, charging, oil_pressure, drive_summary: simulated truth and rows made by hand."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from fixtures.cars import draw_car
-from fixtures.drives import driver_stalls, mixed_drive
+from fixtures.drives import driver_stalls, mixed_drive, stop_and_go
 from fixtures.faults import FAULTS
 from fixtures.simulate import simulate
 from pipeline.analysis.supply import judge as judge_supply
@@ -14,9 +16,10 @@ from pipeline.results import Finding, Result
 from pipeline.runner import analyse
 from pipeline.session import ChannelInfo, Session
 from pipeline.vehicle import DEFAULT_VEHICLE
-from tests.judge.bridge import Judged, judge_run
+from tests.judge.bridge import Judged, judge_run, session_of
 
 REGISTRY = load_registry()
+SUPPLY = replace(REGISTRY, analyses={"supply": REGISTRY.analyses["supply"]})
 MINE = ("start", "supply", "charging", "oil_pressure", "drive_summary")
 
 
@@ -62,6 +65,30 @@ def test_a_driver_who_stalls_is_no_hard_start() -> None:
     run = judge_run(simulate(draw_car(313), driver_stalls(313), (), 313), REGISTRY)
     assert "hard_start" not in kinds(run)
     assert "controller_reset" not in kinds(run)
+    stall = kinds(run)["stall"]
+    assert stall.severity == "info"
+    assert stall.likely_causes[0].cause == "driver's clutch"
+
+
+@pytest.mark.parametrize("without", [(), ("injector_pulse_width", "injector_duty", "run_time")])
+def test_an_engine_that_dies_on_its_way_to_idle_is_a_stall(without: tuple[str, ...]) -> None:
+    """Told from a key-off, a reset and a lost signal, with and without injection in the log."""
+    drive = stop_and_go(40, 4.0, missing=without)
+    run = simulate(draw_car(40), drive, (FAULTS["stall"](0.9),), 40)
+    true = [f for f in run.truth.faults if f.kind == "stall"]
+    found = analyse(session_of(run), SUPPLY, strict=True)["supply"].findings
+    assert [(f.kind, f.severity) for f in found] == [("stall", "watch")]
+    assert found[0].start_s == pytest.approx(true[0].start_s, abs=2.0)
+    assert found[0].end_s == pytest.approx(true[0].end_s, abs=1.0)
+    sound = simulate(draw_car(40), drive, (), 40)
+    assert analyse(session_of(sound), SUPPLY, strict=True)["supply"].findings == []
+
+
+def test_an_engine_that_catches_itself_did_not_stop() -> None:
+    time = np.arange(0.0, 200.0, 0.1)
+    rpm = np.interp(time, [0, 99, 100, 100.6, 102, 150, 150.8], [850, 850, 330, 330, 900, 850, 0])
+    found = {f.kind for f in by_hand(engine_speed=rpm)["supply"].findings}
+    assert found == set()
 
 
 def own(digest: dict[str, object], continues: str | None) -> Own:

@@ -1,9 +1,10 @@
 """Start, signal, supply, charging, oil pressure: kinds, cranking time, charging voltage."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from fixtures.cars import draw_car
-from fixtures.drives import cold_start, mixed_drive
+from fixtures.drives import cold_start, mixed_drive, stop_and_go
 from tests.judge.harness import Case, Target, fault_cases, healthy_cases
 
 KINDS = ("hard_start", "controller_reset", "crank_signal_loss", "stall", "low_charging_voltage",
@@ -20,4 +21,8 @@ def cases(seed: int) -> Iterator[Case]:
     """Healthy drives of every kind, each fault weak and strong."""
     yield from healthy_cases(seed)
     yield Case("healthy again", draw_car(seed), cold_start(seed + 1))
+    yield Case("healthy stop_and_go", draw_car(seed), stop_and_go(seed))
     yield from fault_cases(seed, NAMES, drive=mixed_drive, minutes=10.0)
+    # An idle valve that sticks now and then needs many ways down to idle to show.
+    for case in fault_cases(seed, ("stall",), (0.3, 0.6, 0.9), drive=stop_and_go, minutes=8.0):
+        yield replace(case, name=f"{case.name} in town")

@@ -1,0 +1,146 @@
+"""Each stop of the engine: switched off, choked by the driver's clutch, or died by itself."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from pipeline.facts.states import States
+from pipeline.session import View
+from pipeline.signals import segments
+from pipeline.signals.segments import Bools, Floats
+
+#: s before a stop over which the speed is read, and the last of them in which it may come down.
+LOOK_BACK_S, COMING_DOWN_S = 6.0, 3.0
+#: s: a run shorter than this never really started; s of log needed after a stop.
+LEAST_RUN_S, LEAST_AFTER_S = 2.0, 1.0
+#: s within which an engine that stopped stands, and rpm below which it does.
+STANDS_WITHIN_S, STANDING_RPM = 3.0, 60.0
+#: Share of idle speed: near idle, above it for good, sagging below it, and down to where the
+#: last firings of a dying engine fall.
+NEAR_IDLE, ABOVE_IDLE, SAGGING, LAST_FIRING = 0.12, 1.25, 0.8, 0.3
+#: s: an engine that stood at idle this long before it stopped was most likely switched off.
+HELD_IDLE_S = 1.5
+#: ms and %: an injector that is not fired logs less (as in the states).
+SILENT = {"injector_pulse_width": 0.1, "injector_duty": 0.05}
+#: km/h a car gains within a second when it is set off; % of throttle that is a foot.
+SETS_OFF_KMH, FOOT_PCT = 0.6, 3.0
+#: s before the stop within which the car has to have stood for a start to be a setting off.
+STOOD_S = 4.0
+
+How = Literal["switched_off", "clutch", "died"]
+
+
+@dataclass(frozen=True)
+class Stop:
+    """One stop: when, how, how sure that it was so, and in words what showed it."""
+
+    at_s: float
+    how: How
+    sure: float
+    sign: str
+
+
+def engine_stops(view: View, states: States) -> list[Stop]:
+    """Tell how each run of the engine ended that ended within the log.
+
+    Injection that goes on while the speed falls through half of idle tells a stop nobody asked
+    for; a key cuts it at once. Of those, one from a held idle at rest as the car sets off or the
+    foot goes down is the driver's clutch. Without injection in the log, a speed that comes down
+    and goes on through idle without standing there died, one that stood was switched off.
+    """
+    time = view.time
+    found = []
+    for a, b in zip(*segments.runs(states.running), strict=True):
+        if b >= time.size or time[b - 1] - time[a] < LEAST_RUN_S:
+            continue
+        stop = float(time[b - 1])
+        if time[-1] - stop < LEAST_AFTER_S:
+            continue
+        after = states.rpm[(time > stop) & (time <= stop + STANDS_WITHIN_S)]
+        if not np.nanmin(after, initial=np.inf) < STANDING_RPM:
+            continue
+        rows = (time >= stop - LOOK_BACK_S) & (time <= stop)
+        rows[:a] = False
+        if rows.sum() >= 6:
+            found.append(_stop(view, states, rows, stop))
+    return found
+
+
+def _stop(view: View, states: States, rows: Bools, stop: float) -> Stop:
+    time, speed = view.time[rows], states.rpm[rows]
+    step = np.gradient(time)
+    # Its own speed a moment ago, where that was idle: the session's figure may be of another
+    # idle (cold, loads on).
+    calm = float(np.median(speed[: max(3, speed.size // 2)]))
+    idle = min(states.idle_rpm, calm) if calm < 1.3 * states.idle_rpm else states.idle_rpm
+    last = time >= stop - COMING_DOWN_S
+    came_down = bool(np.max(speed[last]) > ABOVE_IDLE * idle)
+    held = float(np.sum(step[last & (np.abs(speed - idle) < NEAR_IDLE * idle)]))
+    sagged = float(np.sum(step[(speed < SAGGING * idle) & (speed > LAST_FIRING * idle)]))
+    injected = _injected(view, states, idle, stop)
+    if injected is False:
+        return Stop(stop, "switched_off", 0.95, "injection ended before the speed fell")
+    if _set_off(view, stop) and not came_down:
+        return Stop(stop, "clutch", 0.8, "it was choked from idle as the car set off")
+    if injected:
+        if came_down or sagged > HELD_IDLE_S or _rolling(view, stop):
+            return Stop(stop, "died", 0.93, "injection went on while the speed fell to nothing")
+        return Stop(stop, "clutch", 0.6, "it was choked from a held idle")
+    if came_down and held < HELD_IDLE_S:
+        return Stop(stop, "died", 0.8, "the speed came down and went on through idle to nothing")
+    if sagged > HELD_IDLE_S:
+        return Stop(stop, "died", 0.7, "the speed sagged below idle until it stopped")
+    return Stop(stop, "switched_off", 0.8, "it stopped at once from a held idle")
+
+
+def _injected(view: View, states: States, idle: float, stop: float) -> bool | None:
+    """Whether injection went on in the last falling rows, None where the log cannot tell."""
+    near = np.abs(view.time - stop) < 1.0
+    falling = near & (states.rpm < SAGGING * idle) & (states.rpm > LAST_FIRING * idle)
+    for name, least in SILENT.items():
+        values = view.get(name)
+        if values is None:
+            continue
+        at_stop = near & (view.time <= stop) & np.isfinite(values)
+        if not (values[states.running] > least).any() or not at_stop.any():
+            continue
+        seen = values[falling & np.isfinite(values)]
+        if seen.size:
+            return bool(np.mean(seen > least) >= 0.5)
+        # The speed fell from row to row: what was injected in the last one tells.
+        return None
+    return None
+
+
+def _before(values: Floats, time: Floats, start: float, end: float) -> Floats:
+    return values[(time >= start) & (time <= end) & np.isfinite(values)]
+
+
+def _set_off(view: View, stop: float) -> bool:
+    """Whether the car stood and was just being set off as the engine stopped."""
+    time = view.time
+    speed = view.get("vehicle_speed")
+    if speed is not None:
+        earlier = _before(speed, time, stop - STOOD_S, stop - 1.5)
+        if earlier.size and float(np.max(earlier)) > 2.0:
+            return False
+        now = _before(speed, time, stop - 1.5, stop + 0.5)
+        if now.size and earlier.size and float(np.max(now) - np.max(earlier)) > SETS_OFF_KMH:
+            return True
+    throttle = view.get("throttle_position")
+    if throttle is not None:
+        rest = _before(throttle, time, stop - LOOK_BACK_S, stop - 2.0)
+        now = _before(throttle, time, stop - 1.5, stop)
+        if rest.size and now.size:
+            return float(np.max(now)) > float(np.median(rest)) + FOOT_PCT
+    return False
+
+
+def _rolling(view: View, stop: float) -> bool:
+    """Whether the car was on the move well before the stop: no clutch was being let in."""
+    speed = view.get("vehicle_speed")
+    if speed is None:
+        return False
+    earlier = _before(speed, view.time, stop - STOOD_S, stop - 1.0)
+    return bool(earlier.size and float(np.min(earlier)) > 2.0)
