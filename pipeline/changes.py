@@ -1,7 +1,7 @@
 """What moved over sessions: a trend per metric, and the step at each logbook entry.
 
 Pure functions of one vehicle's summaries, oldest first, and its logbook. Chance is held by the
-false discovery rate over all metrics, half of it for trends and half for steps.
+false discovery rate over all metrics, most of it spent on the steps.
 """
 
 import datetime as dt
@@ -15,8 +15,10 @@ from pipeline.logbook import Entry
 from pipeline.signals.moderated import mean_step, variance_prior
 from pipeline.signals.trend import benjamini_hochberg, theil_sen
 
-#: Share of called changes that may be chance; half for trends, half for steps.
+#: Share of called changes that may be chance, and the part of it spent on steps: a step answers
+#: what the owner asks with an entry, from few sessions; a trend has all of them and can wait.
 FALSE_DISCOVERY_RATE = 0.05
+SHARE_FOR_STEPS = 0.8
 #: Figures of the drive or the day, not of the engine's state: shown, never tested.
 CIRCUMSTANCES = frozenset(
     {"distance_km", "wide_open_time_s", "boost_time_s", "engine_speed_max_rpm", "heat_cycles",
@@ -142,7 +144,9 @@ def trends_of(series: Sequence[Series]) -> list[Trend]:
                 called=False,
             )
         )
-    called = benjamini_hochberg(np.array([t.p for t in found]), FALSE_DISCOVERY_RATE / 2)
+    called = benjamini_hochberg(
+        np.array([t.p for t in found]), FALSE_DISCOVERY_RATE * (1.0 - SHARE_FOR_STEPS)
+    )
     marked = [replace(t, called=bool(c)) for t, c in zip(found, called, strict=True)]
     return sorted(marked, key=lambda t: (not t.called, t.p, t.name))
 
@@ -186,7 +190,9 @@ def effects_of(series: Sequence[Series], logbook: Sequence[Entry]) -> list[Effec
                 fair=entry.calibration is None,
             )
         )
-    called = benjamini_hochberg(np.array([e.p for e in effects]), FALSE_DISCOVERY_RATE / 2)
+    called = benjamini_hochberg(
+        np.array([e.p for e in effects]), FALSE_DISCOVERY_RATE * SHARE_FOR_STEPS
+    )
     marked = [replace(e, called=bool(c)) for e, c in zip(effects, called, strict=True)]
     return sorted(marked, key=lambda e: (not e.called, e.p, e.entry.when, e.name))
 

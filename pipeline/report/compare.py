@@ -44,6 +44,7 @@ class Quantity:
     """What is compared: a name, the unit of its difference, how small a difference is none.
 
     ``better``: -1 where less is better, +1 where more is, 0 where a change is only a change.
+    ``outer``: weather, fuel in the tank or the battery's charge move it on a sound car too.
     """
 
     name: str
@@ -51,6 +52,7 @@ class Quantity:
     unit: str
     nothing: float
     better: int = 0
+    outer: bool = False
 
 
 QUANTITIES = (
@@ -61,11 +63,11 @@ QUANTITIES = (
     Quantity("spark_advance", "spark advance", "deg", 0.5),
     Quantity("knock_retard", "spark pulled for knock", "deg", 0.2, -1),
     Quantity("throttle_position", "throttle position", "%", 1.0),
-    Quantity("intake_air_temperature", "intake air", "K", 3.0),
-    Quantity("exhaust_gas_temperature", "exhaust gas", "K", 15.0),
+    Quantity("intake_air_temperature", "intake air", "K", 3.0, outer=True),
+    Quantity("exhaust_gas_temperature", "exhaust gas", "K", 15.0, outer=True),
     Quantity("fuel_pressure", "fuel pressure", "kPa", 5.0),
     Quantity("oil_pressure", "oil pressure", "kPa", 15.0, 1),
-    Quantity("battery_voltage", "voltage", "V", 0.15),
+    Quantity("battery_voltage", "voltage", "V", 0.15, outer=True),
     Quantity("idle_air_control", "idle air control", "%", 1.5),
     Quantity("wastegate_duty", "wastegate duty", "%", 3.0),
 )
@@ -75,6 +77,7 @@ QUANTITIES = (
 class Row:
     """One compared quantity, ready for the page. ``word``: better, worse, changed, ..."""
 
+    name: str
     title: str
     word: str
     difference: str
@@ -152,6 +155,12 @@ def compare_page(out: Path, a: str, b: str) -> str:
         )
     )
     return html.encode("ascii", "xmlcharrefreplace").decode("ascii")
+
+
+def compared_rows(out: Path, a: str, b: str) -> list[Row]:
+    """The compared quantities alone; see :func:`compare_sessions`."""
+    store = Store(out)
+    return [_row(q, d, Units()) for q, d in _differences(_load(store, a), _load(store, b))]
 
 
 def _load(store: Store, name: str) -> _Side:
@@ -264,6 +273,7 @@ def _row(quantity: Quantity, difference: Difference, units: Units) -> Row:
     if low > quantity.nothing or high < -quantity.nothing:
         sign = 1 if difference.value > 0 else -1
         word = {0: "changed", 1: "better", -1: "worse"}[quantity.better * sign]
+        word = "outer" if quantity.outer else word
     elif low > -quantity.nothing and high < quantity.nothing:
         word = "unchanged"
     else:
@@ -275,6 +285,7 @@ def _row(quantity: Quantity, difference: Difference, units: Units) -> Row:
         return f"{units.span(value, unit):+.2f} {label}".rstrip()
 
     return Row(
+        name=quantity.name,
         title=quantity.title,
         word=word,
         difference=shown(difference.value),
@@ -287,6 +298,7 @@ WORDS = (
     ("worse", "Worse"),
     ("better", "Better"),
     ("changed", "Changed"),
+    ("outer", "Differs, as weather and the battery's charge make it on a sound car too"),
     ("unchanged", "Unchanged within what would matter"),
     ("cannot tell", "These two logs cannot tell"),
 )
