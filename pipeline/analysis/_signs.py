@@ -11,24 +11,28 @@ from typing import Any
 import msgspec
 import numpy as np
 
+from pipeline.analysis._shape_signs import seen_shape
 from pipeline.logbook import Entry
 from pipeline.meta import Case
 from pipeline.results import SEVERITIES, Finding, Severity
 
 #: Days after which work on the car is no longer the first suspect: common practice, no source.
 RECENT_WORK_DAYS = 45.0
+#: Confidence of a sensor fault from which what rests on that sensor is no evidence.
+SURE_OF_SENSOR = 0.75
 #: Earlier sessions needed before a change against them means something.
 HISTORY_SESSIONS = 3
 
 
 class Condition(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """One condition; exactly one of the first five keys says what is looked at.
+    """One condition; exactly one of the first six keys says what is looked at.
 
     finding: a kind of the contract, narrowed by mode, channel (any of), severity (at least),
     cause (a likely cause of the finding that names one of these words) and evidence.
     metric: a metric's value, ``minus`` another one. digest: ``analysis:path.to.value``.
     change: a metric against the vehicle's own median of earlier sessions. work: an area that the
-    logbook says was touched lately; ``fuel`` entries answer to "fill".
+    logbook says was touched lately; ``fuel`` entries answer to "fill". shape: of the whole fuel
+    table's error, see ``_shape_signs``.
     above, below, equals: what the number (or text) has to be.
     """
 
@@ -37,6 +41,7 @@ class Condition(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only
     digest: str = ""
     change: str = ""
     work: str = ""
+    shape: str = ""
     mode: list[str] = []
     channel: list[str] = []
     severity: Severity = "info"
@@ -86,7 +91,26 @@ def check(condition: Condition, case: Case) -> bool | None:
         return _in_range(change_from_own(case, condition.change), condition)
     if condition.work:
         return worked_on(case, condition.work)
+    if condition.shape:
+        if "lean_running" in untrusted_kinds(case):
+            return None
+        table = case.results.get("fuel_table")
+        rail = case.vehicle.injector.rated_pressure_kpa
+        return seen_shape(table.digest if table else {}, rail, condition.shape)
     return None
+
+
+def untrusted_kinds(case: Case) -> set[str]:
+    """Kinds of findings that a faulty sensor of this session could have made up.
+
+    What is read from a sensor that cannot be believed speaks for no cause, nor does its absence.
+    """
+    return {
+        kind
+        for f in case.findings
+        if f.kind == "sensor_fault" and f.severity != "info" and f.confidence >= SURE_OF_SENSOR
+        for kind in f.blocks
+    }
 
 
 def findings_of(case: Case, condition: Condition) -> list[Finding]:
@@ -118,6 +142,8 @@ def _names_cause(finding: Finding, words: Sequence[str]) -> bool:
 
 
 def _finding(condition: Condition, case: Case) -> bool | None:
+    if condition.finding in untrusted_kinds(case):
+        return None
     if findings_of(case, condition):
         return True
     limits = [

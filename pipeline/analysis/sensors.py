@@ -53,14 +53,23 @@ META = Meta(
 CORRECTING = frozenset({"lambda", "manifold_pressure", "mass_air_flow", "coolant_temperature",
                         "intake_air_temperature"})  # fmt: skip
 #: What a wrong channel makes worthless until it is mended.
+_MIXTURE = ("lean_under_load", "rich_under_load", "lean_running", "rich_running", "trim_limit",
+            "transient_mixture")  # fmt: skip
+# The controller meters fuel by pressure, air flow and temperatures: a wrong one bends the mixture.
 BLOCKS = {
-    "lambda": ("lean_under_load", "rich_under_load", "lean_running", "rich_running", "trim_limit",
-               "transient_mixture", "exhaust_leak", "intake_leak"),
-    "manifold_pressure": ("boost_loss", "over_boost", "boost_creep", "knock_risk", "intake_leak",
-                          "lean_under_load", "lean_running", "rich_running", "low_fuel_pressure"),
-    "coolant_temperature": ("overheating", "thermostat_stuck_open", "slow_warm_up",
-                            "air_in_coolant", "coolant_loss_suspected"),
-    "intake_air_temperature": ("hot_intake", "knock_risk", "lean_running", "rich_running"),
+    "lambda": (*_MIXTURE, "exhaust_leak", "intake_leak", "misfire_under_load"),
+    "manifold_pressure": (*_MIXTURE, "boost_loss", "over_boost", "boost_creep", "knock_risk",
+                          "intake_leak", "exhaust_leak", "low_fuel_pressure", "injector_limit",
+                          "injector_minimum", "idle_hunting", "hot_intake"),
+    "mass_air_flow": (*_MIXTURE, "intake_leak", "exhaust_leak", "injector_limit",
+                      "injector_minimum", "idle_hunting"),
+    "throttle_position": ("transient_mixture", "idle_hunting", "intake_leak", "boost_loss"),
+    "coolant_temperature": (*_MIXTURE, "overheating", "thermostat_stuck_open", "slow_warm_up",
+                            "air_in_coolant", "coolant_loss_suspected", "knock_risk",
+                            "idle_hunting", "hard_start"),
+    "intake_air_temperature": (*_MIXTURE, "hot_intake", "knock_risk", "exhaust_leak",
+                               "injector_limit"),
+    "vehicle_speed": ("idle_hunting", "thermostat_stuck_open"),
     "battery_voltage": ("low_charging_voltage", "high_charging_voltage"),
     "oil_pressure": ("low_oil_pressure",),
     "fuel_pressure": ("low_fuel_pressure",),

@@ -1,5 +1,7 @@
 """diagnosis: causes and signs as data; a cause is added by editing the file alone."""
 
+import dataclasses
+import datetime as dt
 from importlib import resources
 
 import pytest
@@ -64,9 +66,41 @@ def test_pairs_that_tie_are_said_to_tie() -> None:
     assert "cannot be told from" in items[0].next_check
 
 
-def test_the_last_work_moves_the_order() -> None:
-    import datetime as dt
+def test_what_rests_on_a_broken_sensor_is_no_sign() -> None:
+    cold = finding("thermostat_stuck_open")
+    broken = finding("sensor_fault", "act", mode="open", channels=["coolant_temperature"],
+                     blocks=["thermostat_stuck_open"])  # fmt: skip
+    items = conclude(case(cold, broken)).diagnosis
+    assert items[0].cause == "one sensor, its plug or its wire"
+    assert not any(d.cause == "thermostat stuck open" for d in items)
 
+
+def table(errors: list[float]) -> Result:
+    count = len(errors)
+    rpm, kpa = [1000.0 + 500.0 * k for k in range(count)], [40.0, 80.0]
+    digest = {"rpm": rpm, "kpa": kpa, "cells": [2 * k for k in range(count)], "mean": errors,
+              "sd": [0.01] * count, "seconds": [30.0] * count, "barometer_kpa": 100.0}  # fmt: skip
+    return Result(status="found", why="x", digest=digest)
+
+
+@pytest.mark.parametrize(
+    ("errors", "first"),
+    [
+        ([0.12, 0.13, 0.11, 0.12, 0.12, 0.13, 0.11, 0.12],
+         "injector data (flow, dead time) wrong"),
+        ([0.0, 0.01, 0.0, 0.15, 0.12, 0.0, 0.0, -0.01], "the fuel table is not finished"),
+    ],
+)  # fmt: skip
+def test_one_error_everywhere_speaks_for_the_injectors_a_patch_for_the_table(
+    errors: list[float], first: str
+) -> None:
+    one = case(finding("lean_running"))
+    results = {**one.results, "fuel_table": table(errors)}
+    items = conclude(dataclasses.replace(one, results=results)).diagnosis
+    assert items[0].cause == first
+
+
+def test_the_last_work_moves_the_order() -> None:
     work = Entry(date=dt.datetime(2026, 4, 28), text="injectors cleaned", touched=["fuel"])
     before = conclude(case(finding("rough_running", "act"))).diagnosis
     after = conclude(case(finding("rough_running", "act"), logbook=(work,))).diagnosis

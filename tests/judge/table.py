@@ -35,8 +35,8 @@ def as_data(tally: Tally, targets: Mapping[str, Target]) -> dict[str, Any]:
     for name in tally.missing:
         metrics.setdefault(name, {"runs": 0, "missing": tally.missing[name]})
     rows = {
-        name: {"runs": len(v), "median": float(np.median(v)), "low": float(np.quantile(v, 0.05)),
-               "high": float(np.quantile(v, 0.95)), "min": float(min(v)), "max": float(max(v))}
+        name: {"runs": len(v), "mean": float(np.mean(v)), "median": float(np.median(v)),
+               "low": float(np.quantile(v, 0.05)), "high": float(np.quantile(v, 0.95)), "min": float(min(v)), "max": float(max(v))}
         for name, v in sorted(tally.rows.items())
     }  # fmt: skip
     hours = tally.healthy_hours
@@ -94,10 +94,11 @@ def as_text(name: str, data: dict[str, Any], *, where: bool = False) -> str:
                        f"{m['p95']:11.3f}{_pct(m['within']):>8}{_pct(m['coverage']):>9}"
                        f"  (tolerance {m['tolerance']:g} {m['unit']})")  # fmt: skip
     if data["rows"]:
-        out.append(f"  {'figure':34}{'runs':>5}{'5 %':>10}{'median':>10}{'95 %':>10}{'worst':>21}")
+        out.append(f"  {'figure':42}{'runs':>5}{'mean':>10}{'5 %':>10}{'median':>10}{'95 %':>10}"
+                   f"{'worst':>21}")  # fmt: skip
         for row, r in data["rows"].items():
-            spread = "".join(f"{r[k]:10.3f}" for k in ("low", "median", "high"))
-            out.append(f"  {row:34}{r['runs']:5}{spread}{r['min']:11.3f}{r['max']:10.3f}")
+            spread = "".join(f"{r[k]:10.3f}" for k in ("mean", "low", "median", "high"))
+            out.append(f"  {row:42}{r['runs']:5}{spread}{r['min']:11.3f}{r['max']:10.3f}")
     out += [f"  FAILED {count}x {text}" for text, count in data["failed"].items()]
     return "\n".join(out)
 
