@@ -36,7 +36,8 @@ def as_data(tally: Tally, targets: Mapping[str, Target]) -> dict[str, Any]:
         metrics.setdefault(name, {"runs": 0, "missing": tally.missing[name]})
     rows = {
         name: {"runs": len(v), "mean": float(np.mean(v)), "median": float(np.median(v)),
-               "low": float(np.quantile(v, 0.05)), "high": float(np.quantile(v, 0.95)), "min": float(min(v)), "max": float(max(v))}
+               "low": float(np.quantile(v, 0.05)), "high": float(np.quantile(v, 0.95)),
+               "min": float(min(v)), "max": float(max(v))}
         for name, v in sorted(tally.rows.items())
     }  # fmt: skip
     hours = tally.healthy_hours
