@@ -37,6 +37,8 @@ WIDE_PRIOR = np.array([0.5, 0.15, 0.03, 0.01])
 LEAST_HEIGHT = 3.0
 #: A fall must be this much more likely to come from the wide noise than the rises alone say.
 WIDE_MARGIN = 1.5
+#: Standard deviations of a Gaussian's own count that are no sign of wide noise.
+WIDE_CHANCE = 1.0
 #: A step of load goes on pulling: falls followed by a mean lower than this many deviations are
 #: left out, and rises followed by a higher one.
 AFTER_S = 0.6
@@ -144,8 +146,10 @@ def _usable(
 
 def _wide_noise(score: FloatArray, rise: BoolArray, rows: int) -> FloatArray:
     """Weights of WIDE_SD in the noise, from the rises above WIDE_FROM beyond a Gaussian's."""
-    seen = (score[:, rise][..., None] > WIDE_FROM).sum(axis=1).max(axis=0)
-    beyond = np.maximum(0.0, seen - rows * ndtr(-WIDE_FROM))
+    seen = (score[:, rise][..., None] > WIDE_FROM).sum(axis=1).mean(axis=0)
+    usual = rows * ndtr(-WIDE_FROM)
+    # What chance alone may add to a Gaussian's count does not make the noise wide.
+    beyond = np.maximum(0.0, seen - usual - WIDE_CHANCE * np.sqrt(usual))
     tail = ndtr(-WIDE_FROM / WIDE_SD)
     return np.asarray(np.minimum(0.5, (WIDE_PRIOR + WIDE_MARGIN * beyond) / (tail * max(rows, 1))))
 
@@ -204,11 +208,11 @@ def log_mean(values: FloatArray) -> FloatArray:
 
 
 #: Logarithm of the ratio from which it is called rough running at 1 % false alarms. The bound
-#: e^-x is loose where sizes and shares are averaged over and the noise is learnt: on 3200 logs of
-#: healthy engines at 8-50 Hz one in 200 exceeded 2.
-CALLED, CALLED_AT = 2.3, 0.01
+#: e^-x is loose where sizes and shares are averaged over and the noise is learnt: of 3200 logs of
+#: healthy engines at 8-50 Hz one in 200 exceeded 2.3; switching loads and lumpy cams need the rest.
+CALLED, CALLED_AT = 3.0, 0.01
 #: What is left without the largest fall has to speak for misses too: one dip can be anything.
-LEAST_REST = 0.3
+LEAST_REST = 0.0
 
 
 def chance(parts: Sequence[MissEvidence]) -> float:

@@ -40,7 +40,7 @@ def test_falls_speak_rises_and_single_dips_do_not():
 
 def test_noise_that_rises_as_much_as_it_falls_is_forgiven():
     rng = np.random.default_rng(7)
-    wide = rng.standard_t(2.5, (40, 600))
+    wide = rng.standard_t(4.0, (40, 600))
     assert sum(chance([evidence(x / 1.4)]) < 0.01 for x in wide) <= 1
 
 
