@@ -44,7 +44,7 @@ class Quantity:
     """What is compared: a name, the unit of its difference, how small a difference is none.
 
     ``better``: -1 where less is better, +1 where more is, 0 where a change is only a change.
-    ``outer``: weather, fuel in the tank or the battery's charge move it on a sound car too.
+    ``outer``: weather, consumers or the battery's charge move it on a sound car too.
     """
 
     name: str
@@ -59,16 +59,18 @@ QUANTITIES = (
     Quantity("lambda_error", "lambda against its target", "%", 1.0),
     Quantity("lambda_ratio", "lambda", "%", 1.0),
     Quantity("fuel_trims", "fuel trims together", "%", 1.0),
-    Quantity("injector_pulse_width", "injector pulse width", "ms", 0.05),
+    # 10 K of intake air are 3 % of fuel.
+    Quantity("injector_pulse_width", "injector pulse width", "ms", 0.1),
     Quantity("spark_advance", "spark advance", "deg", 0.5),
     Quantity("knock_retard", "spark pulled for knock", "deg", 0.2, -1),
     Quantity("throttle_position", "throttle position", "%", 1.0),
     Quantity("intake_air_temperature", "intake air", "K", 3.0, outer=True),
     Quantity("exhaust_gas_temperature", "exhaust gas", "K", 15.0, outer=True),
-    Quantity("fuel_pressure", "fuel pressure", "kPa", 5.0),
-    Quantity("oil_pressure", "oil pressure", "kPa", 15.0, 1),
+    Quantity("fuel_pressure", "fuel pressure", "kPa", 8.0),
+    # Cells are matched by coolant; the oil warms more slowly, and thins by a tenth in 4 K.
+    Quantity("oil_pressure", "oil pressure", "kPa", 30.0, 1),
     Quantity("battery_voltage", "voltage", "V", 0.15, outer=True),
-    Quantity("idle_air_control", "idle air control", "%", 1.5),
+    Quantity("idle_air_control", "idle air control", "%", 1.5, outer=True),
     Quantity("wastegate_duty", "wastegate duty", "%", 3.0),
 )
 
@@ -298,7 +300,7 @@ WORDS = (
     ("worse", "Worse"),
     ("better", "Better"),
     ("changed", "Changed"),
-    ("outer", "Differs, as weather and the battery's charge make it on a sound car too"),
+    ("outer", "Differs, as weather, lights and the battery's charge make it on a sound car too"),
     ("unchanged", "Unchanged within what would matter"),
     ("cannot tell", "These two logs cannot tell"),
 )
