@@ -48,6 +48,37 @@ def test_steps_of_one_degree_are_fine_enough() -> None:
     assert coarse.peak_kpa[0] == pytest.approx(fine.peak_kpa[0], rel=0.02)
 
 
+def _cycle(**changes: float) -> knock.CycleOutcome:
+    point = {"speed_rpm": 2500.0, "manifold_kpa": 150.0, "intake_k": 313.0, "lambda_": 0.87,
+             "spark_deg": 14.0, **changes}  # fmt: skip
+    return knock.run_cycle(ENGINE.cylinder, octane=95.0, boosted=True,
+                           **{k: np.array([v]) for k, v in point.items()})  # fmt: skip
+
+
+def test_the_end_gas_gets_less_hot_than_cold_gas_would() -> None:
+    """Hot air holds more heat: tables of air (Cengel A-17, from memory) give 801 K for 350 K
+    compressed twentyfold, where the heat ratio of cold air would give 824 K."""
+    out = _cycle()
+    begun = 313.0 + 60.0  # heated by walls and residual gas, at about 140 kPa
+    cold = begun * (out.end_gas_kpa[0] / 140.0) ** (1.0 - 1.0 / 1.40)
+    assert 650.0 < out.end_gas_k[0] < cold
+
+
+def test_fuel_gives_less_heat_than_it_holds() -> None:
+    """Petrol's 44 MJ/kg over 14.6 kg of air are 3.0 MJ per kg of air (Heywood, table D.4)."""
+    one = np.ones(1)
+    held = knock._trapped(ENGINE.cylinder, 2500.0 * one, 100.0 * one, 298.0 * one, one, False,
+                          knock.PETROL, 0.0)  # fmt: skip
+    air_kg = (held.mass_r / 287.05) * (1.0 - held.residual) / (1.0 + 1.0 / 14.6)
+    assert 2.6e3 < held.heat_kj[0] / air_kg[0] < 3.0e3
+
+
+def test_off_its_best_mixture_the_charge_burns_more_slowly() -> None:
+    best = _cycle(lambda_=knock.BURN_BEST_LAMBDA).half_burned_deg[0]
+    assert _cycle(lambda_=knock.BURN_BEST_LAMBDA + 0.25).half_burned_deg[0] > best + 0.5
+    assert _cycle(lambda_=knock.BURN_BEST_LAMBDA - 0.25).half_burned_deg[0] > best + 0.5
+
+
 def test_look_up_gives_the_nodes_and_holds_the_edges() -> None:
     table = knock_table.build(ENGINE)
     lookup = knock_table.look_up(
