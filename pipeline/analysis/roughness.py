@@ -6,8 +6,9 @@ from typing import Any
 import msgspec
 import numpy as np
 
+from pipeline.analysis._rough_signs import corroboration
 from pipeline.facts.misfire_stretches import MisfireStretches
-from pipeline.facts.steady_stretches import SteadyStretches
+from pipeline.facts.steady_stretches import BAND_RATIO, SteadyStretches
 from pipeline.meta import Earlier, Meta, Own
 from pipeline.results import (
     Bars,
@@ -27,7 +28,6 @@ from pipeline.results import (
     rounded,
 )
 from pipeline.session import View
-from pipeline.signals import segments
 from pipeline.signals.idle_quality import IdleQuality, idle_quality
 from pipeline.signals.matched_filter import LEVELS
 from pipeline.signals.misfire import ClassResult
@@ -35,7 +35,7 @@ from pipeline.signals.misfire_decision import Detection
 
 META = Meta(
     question="Is it running on all cylinders?",
-    version=1,
+    version=2,
     kinds=("rough_running",),
     needs=("engine_speed",),
     uses=("lambda", "exhaust_gas_temperature", "manifold_pressure", "coolant_temperature"),
@@ -60,7 +60,7 @@ OWN_SPREAD = 0.12
 #: K: idle is compared with sessions whose idle coolant was within this.
 LIKE_TEMPERATURE_K = 15.0
 #: Confidence that it happened in the engine: by the margin of the test. Checked by the judge.
-CONFIDENCE_STRONG, CONFIDENCE_CLEAR, CONFIDENCE_NEAR = 0.97, 0.93, 0.85
+CONFIDENCE_STRONG, CONFIDENCE_CLEAR, CONFIDENCE_NEAR = 0.97, 0.95, 0.92
 POWER = 0.95
 
 
@@ -151,7 +151,8 @@ def _digest(
 ) -> dict[str, Any]:
     out: dict[str, Any] = {"found": detection.found, "bands": {}}
     for part in detection.classes:
-        out["bands"][part.name] = rounded(part.noise_rpm / np.sqrt(part.interval_s), 4)
+        noise = part.noise_rpm / np.sqrt(part.interval_s) / part.speed_rpm
+        out["bands"][band_key(part)] = rounded(100.0 * float(noise), 4)
     if quality is not None:
         out["idle_roughness_pct"] = rounded(quality.roughness_pct, 4)
         rows = steady.rows[steady.band == 0]
@@ -161,6 +162,15 @@ def _digest(
         out["idle_s"] = rounded(steady.seconds(view.time, idle=True), 4)
         out["rate_hz"] = rounded(steady.effective_hz, 3)
     return out
+
+
+def band_key(part: ClassResult) -> str:
+    """Name of a class that is the same in every session: idle, or its band of speed."""
+    if part.idle:
+        return "idle"
+    level = round(np.log(part.speed_rpm / 1000.0) / np.log(BAND_RATIO))
+    low, high = (1000.0 * BAND_RATIO ** (level + k) for k in (-0.5, 0.5))
+    return f"{round(low, -2):.0f}-{round(high, -2):.0f} rpm"
 
 
 def _finding(view: View, found: MisfireStretches) -> Finding:
@@ -203,7 +213,7 @@ def _finding(view: View, found: MisfireStretches) -> Finding:
             f"{detection.count} sudden falls of about {size:.0f} rpm with a recovery were seen, "
             "rises of that size hardly: single firings that failed"
         )
-    more, shift = _corroboration(view, found)
+    more, shift = corroboration(view, found, view.fact("steady_stretches"))
     says += more
     confidence = float(np.clip(confidence + shift, 0.05, 0.99))
     says.append(
@@ -260,25 +270,6 @@ def _checks(dead: bool) -> list[Check]:
     ]  # fmt: skip
 
 
-def _corroboration(view: View, found: MisfireStretches) -> tuple[list[str], float]:
-    """Lambda and exhaust temperature in and out of the stretches: words, change of confidence."""
-    times = found.detection.times
-    out: list[str] = []
-    shift = 0.0
-    lam = view.get("lambda")
-    if lam is not None and found.detection.count >= 3 and not found.detection.by_line:
-        held = segments.hold(view.time, lam, seconds=1.0)
-        after = np.interp(times[:, None] + np.arange(0.2, 1.2, 0.1), view.time, held)
-        before = np.interp(times[:, None] - np.arange(0.2, 1.0, 0.1), view.time, held)
-        rise = np.nanmax(after, axis=1) - np.nanmedian(before, axis=1)
-        usual = np.nanmax(before, axis=1) - np.nanmedian(before, axis=1)
-        gain = float(np.nanmedian(rise - usual)) if np.isfinite(rise - usual).any() else 0.0
-        if gain > 0.01:
-            out.append(f"Lambda read leaner by {gain:.2f} after the falls: air that did not burn")
-            shift += 0.02
-    return out, shift
-
-
 def _figures(detection: Detection) -> list[Any]:
     tested = [c for c in detection.classes if c.line_cells]
     figures: list[Any] = []
@@ -330,6 +321,7 @@ def judge(own: Own, history: Sequence[Earlier]) -> Result:
     why = result.why + (
         f" Idle is {np.exp(rise):.2f} times as uneven as in {len(like)} earlier quiet sessions."
     )
+    why += _band_words(result.digest, like)
     if rise < np.log(OWN_FACTOR) or rise < OWN_SIGMA * spread:
         return msgspec.structs.replace(result, why=why)
     finding = Finding(
@@ -354,6 +346,22 @@ def judge(own: Own, history: Sequence[Earlier]) -> Result:
                            decides=["weak spark", "mixture too lean or too rich at idle"])],
     )  # fmt: skip
     return msgspec.structs.replace(result, status="found", why=why, findings=[finding])
+
+
+def _band_words(mine: Mapping[str, Any], like: Sequence[Mapping[str, Any]]) -> str:
+    """Set the noise while driving against the vehicle's own, band by band; words only.
+
+    Road, gear and load move it as well, so that no verdict rests on it.
+    """
+    words = []
+    for name, value in mine.get("bands", {}).items():
+        own = [float(d["bands"][name]) for d in like if name in d.get("bands", {})]
+        if name == "idle" or len(own) < QUIET_SESSIONS:
+            continue
+        words.append(f"{float(value) / max(float(np.median(own)), 1e-6):.2f} times at {name}")
+    if not words:
+        return ""
+    return " While driving its unevenness, against its own, is " + ", ".join(words) + "."
 
 
 def _is_like(earlier: Earlier, mine: Mapping[str, Any]) -> bool:

@@ -6,7 +6,8 @@ import pytest
 from pipeline.analysis import roughness
 from pipeline.meta import Earlier, Own
 from pipeline.vehicle import Vehicle
-from tests.analysis.roughness_logs import idle, run, session
+from tests.analysis.roughness_logs import ENGINE, idle, run, session
+from tests.bench.roughness_truth import Logger, Misses, simulate
 
 
 def test_dead_cylinder_is_found_and_acted_on():
@@ -112,3 +113,57 @@ def test_own_quiet_sessions_are_the_judge():
 )
 def test_limit_in_words(share, words):
     assert words in roughness.could_words(share)
+
+
+def test_driving_is_set_against_its_own_bands_in_words_only():
+    def digest(noise):
+        return {"found": False, "idle_roughness_pct": 0.6, "coolant_c": 88.0, "idle_s": 60.0,
+                "rate_hz": 20.0, "bands": {"idle": 1.0, "1600-2100 rpm": noise}}  # fmt: skip
+
+    earlier = [
+        Earlier(session_id=f"e{i}", start_time="", duration_s=90, digest=digest(0.2),
+                version=roughness.META.version, metrics={}, findings=[])
+        for i in range(3)
+    ]  # fmt: skip
+    result = roughness.Result(status="clear", why="quiet", digest=digest(0.5))
+    own = Own(session_id="s", start_time="", duration_s=90.0, result=result, vehicle=Vehicle())
+    judged = roughness.judge(own, earlier)
+    assert "2.50 times at 1600-2100 rpm" in judged.why
+    assert judged.findings == []
+
+
+def test_pressure_that_swings_with_the_cylinder_raises_the_confidence():
+    time, speed = idle(1.0)
+    cycle = np.concatenate([[0.0], np.cumsum(np.diff(time) * speed[1:] / 120.0)])
+    noise = np.random.default_rng(3).normal(0.0, 0.3, time.size)
+    logs = (session(time, engine_speed=speed, manifold_pressure=38.0 + noise + size *
+                    np.cos(2 * np.pi * cycle)) for size in (0.0, 1.0))  # fmt: skip
+    without, with_it = (run(log, "roughness").findings[0] for log in logs)
+    assert "Manifold pressure" in with_it.detail
+    assert "Manifold pressure" not in without.detail
+    assert with_it.confidence > without.confidence
+
+
+def test_lambda_after_the_falls_raises_or_lowers_the_confidence():
+    truth = simulate(ENGINE, Logger(rate_hz=20), logs=1, seconds=120.0, seed=4, misses=Misses(0.05))
+    time, speed = truth.time[0], truth.speed[0]
+    late = time[:, None] - truth.miss_time[0] - 0.3
+    peaks = np.where(late > 0, np.exp(-np.maximum(late, 0.0) / 0.15), 0.0).sum(axis=1)
+    flat = 1.0 + np.random.default_rng(1).normal(0.0, 1e-4, time.size)
+    lean, same = (
+        run(session(time, engine_speed=speed, **{"lambda": flat + size * peaks}), "roughness")
+        for size in (0.08, 0.0)
+    )
+    assert "leaner by" in lean.findings[0].detail
+    assert "leaner by" not in same.findings[0].detail
+    assert lean.findings[0].confidence > same.findings[0].confidence
+
+
+def test_exhaust_that_differs_where_firings_fail_is_evidence():
+    truth = simulate(ENGINE, Logger(rate_hz=20), logs=1, seconds=150.0, seed=5, misses=Misses(0.03))
+    whole = simulate(ENGINE, Logger(rate_hz=20), logs=1, seconds=150.0, seed=6)
+    time = np.concatenate([whole.time[0], truth.time[0] + 150.0])
+    speed = np.concatenate([whole.speed[0], truth.speed[0]])
+    hot = np.where(time > 150.0, 480.0, 400.0)
+    found = run(session(time, engine_speed=speed, exhaust_gas_temperature=hot), "roughness")
+    assert "K hotter" in found.findings[0].detail
