@@ -140,7 +140,8 @@ def _pass_a(run: Run, pool: Pool) -> None:
         vehicle = run.vehicle(item)
         name = ids.get(item.file) or file_ids([item.file])[item.file]
         task = LogTask(out=run.store.out, file=item.file, path=item.path, id=name,
-                       mtime_ns=item.mtime_ns, vehicle=vehicle)  # fmt: skip
+                       mtime_ns=item.mtime_ns, vehicle=vehicle,
+                       code=run.code["analyse"])  # fmt: skip
         again = _reuse(run, item, task)
         if again is not None:
             tasks[item.file] = again
@@ -217,6 +218,7 @@ def _reuse(run: Run, item: InputFile, task: LogTask) -> LogTask | None:
         for s in sessions
         for part in ("results.json", "figures.json")
     ]
+    parts += [n for s in sessions for n in run.old["sessions"].get(s, {}).get("kept", ())]
     results_sound = all(
         run.store.relative(run.store.session(s, "results.json")) in run.sound for s in sessions
     )
@@ -241,7 +243,8 @@ def _take(run: Run, item: InputFile, result: LogDone) -> None:
     for session in result.sessions:
         run.owner[session.id] = item
         run.fresh.add(session.id)
-        run.state["sessions"][session.id] = {"results_hash": session.results_hash}
+        run.state["sessions"][session.id] = {"results_hash": session.results_hash,
+                                             "kept": list(session.kept)}  # fmt: skip
     for name, known in result.outputs.items():
         run.state["outputs"][name] = list(known)
     for stage, seconds in result.seconds.items():
@@ -282,6 +285,10 @@ def _resolve_duplicates(run: Run) -> None:
             "lines_other": {},
         }
         run.state["inputs"][item.file]["messages"] = []
+    used = {name for note in run.state["sessions"].values() for name in note.get("kept", ())}
+    folder = run.store.relative(run.store.kept("")) + "/"
+    for name in [n for n in run.state["outputs"] if n.startswith(folder) and n not in used]:
+        del run.state["outputs"][name]
 
 
 # --- Pass C ----------------------------------------------------------------------------------

@@ -126,7 +126,7 @@ def _sweep(run: Run) -> None:
     for name in sorted(set(run.old["outputs"]) - set(run.state["outputs"])):
         remove_output(run.store, name)
     kept = set(run.state["outputs"])
-    for folder in ("data/sessions", "sessions", "data/vehicles"):
+    for folder in ("data/sessions", "sessions", "data/vehicles", "data/kept"):
         root = run.store.out / folder
         for path in sorted(root.rglob("*"), reverse=True):
             name = run.store.relative(path)

@@ -12,6 +12,20 @@ import pipeline.facts
 from pipeline.meta import Case, Earlier, FactMeta, Meta, Own
 from pipeline.results import Result
 from pipeline.session import View
+from pipeline.vehicle import Vehicle
+
+
+@dataclass(frozen=True)
+class Keep:
+    """How a fact that follows from the vehicle alone is kept between sessions and runs.
+
+    key: what it follows from, as text. to_bytes and from_bytes: there and back without loss;
+    from_bytes raises ValueError for bytes that are something else.
+    """
+
+    key: Callable[[Vehicle], str]
+    to_bytes: Callable[[Any], bytes]
+    from_bytes: Callable[[bytes, Vehicle], Any]
 
 
 @dataclass(frozen=True)
@@ -22,6 +36,7 @@ class Fact:
     meta: FactMeta
     compute: Callable[[View], Any]
     module: ModuleType
+    keep: Keep | None = None
 
 
 @dataclass(frozen=True)
@@ -54,6 +69,11 @@ def _modules(package: ModuleType) -> list[tuple[str, ModuleType]]:
     return [(name, module) for name, module in found if hasattr(module, "META")]
 
 
+def _keep(module: ModuleType) -> Keep | None:
+    parts = [getattr(module, name, None) for name in ("keep_key", "to_bytes", "from_bytes")]
+    return Keep(*parts) if all(callable(p) for p in parts) else None  # type: ignore[arg-type]
+
+
 def load_registry() -> Registry:
     """Import every module of facts/ and analysis/ that has a META.
 
@@ -64,7 +84,7 @@ def load_registry() -> Registry:
     for name, module in _modules(pipeline.facts):
         if not isinstance(module.META, FactMeta) or not callable(getattr(module, "compute", None)):
             raise TypeError(f"facts/{name}.py needs META = FactMeta(...) and compute(view)")
-        facts[name] = Fact(name, module.META, module.compute, module)
+        facts[name] = Fact(name, module.META, module.compute, module, _keep(module))
     analyses = {}
     for name, module in _modules(pipeline.analysis):
         meta = module.META

@@ -4,16 +4,17 @@ Three steps, all free of I/O: :func:`analyse` on one session's samples (pass A),
 with what earlier sessions left (pass B), :func:`conclude` on everything found.
 """
 
+import contextlib
 import time
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Protocol
 
 import msgspec
 import numpy as np
 
 from pipeline.meta import Case, Earlier, FactMeta, Meta, Own
-from pipeline.registry import Registry
+from pipeline.registry import Fact, Registry
 from pipeline.results import Result, finite_metrics, not_judged
 from pipeline.session import NotAvailableError, Session, View
 
@@ -48,11 +49,24 @@ def _spoken(name: str) -> str:
     return name.replace("_", " ")
 
 
+class Kept(Protocol):
+    """Where facts that follow from the vehicle alone are kept; the caller says where."""
+
+    def load(self, fact: str, key: str) -> bytes | None:
+        """Bytes kept for a fact and key, None where there are none."""
+
+    def save(self, fact: str, key: str, raw: bytes) -> None:
+        """Keep the bytes of a fact."""
+
+
 class FactStore:
     """Computes each fact of a session once, when it is first asked for."""
 
-    def __init__(self, session: Session, registry: Registry, timings: Timings) -> None:
+    def __init__(
+        self, session: Session, registry: Registry, timings: Timings, kept: Kept | None = None
+    ) -> None:
         self._session, self._registry, self._timings = session, registry, timings
+        self._kept = kept
         self._open: list[str] = []
 
     def view(self, meta: FactMeta | Meta) -> View:
@@ -101,7 +115,7 @@ class FactStore:
                 return NotAvailableError(missing)
             start = time.process_time()
             try:
-                return fact.compute(self.view(fact.meta))
+                return self._computed_or_kept(fact)
             except NotAvailableError as error:
                 return error
             finally:
@@ -109,9 +123,27 @@ class FactStore:
         finally:
             self._open.pop()
 
+    def _computed_or_kept(self, fact: Fact) -> Any:
+        if fact.keep is None or self._kept is None:
+            return fact.compute(self.view(fact.meta))
+        vehicle = self._session.vehicle
+        key = fact.keep.key(vehicle)
+        raw = self._kept.load(fact.id, key)
+        if raw is not None:
+            with contextlib.suppress(ValueError):
+                return fact.keep.from_bytes(raw, vehicle)
+        value = fact.compute(self.view(fact.meta))
+        self._kept.save(fact.id, key, fact.keep.to_bytes(value))
+        return value
+
 
 def analyse(
-    session: Session, registry: Registry, *, strict: bool = False, timings: Timings | None = None
+    session: Session,
+    registry: Registry,
+    *,
+    strict: bool = False,
+    timings: Timings | None = None,
+    kept: Kept | None = None,
 ) -> dict[str, Result]:
     """Run every analysis of the log on one session; results by analysis id.
 
@@ -119,7 +151,7 @@ def analyse(
     AnalysisFailedError under ``strict``); the others go on.
     """
     timings = timings if timings is not None else Timings()
-    store = FactStore(session, registry, timings)
+    store = FactStore(session, registry, timings, kept)
     results: dict[str, Result] = {}
     for name, analysis in registry.analyses.items():
         if analysis.analyse is None:

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline import __version__
+from pipeline.kept import KeptFacts
 from pipeline.store import Store, file_hash, whole, write_whole
 from pipeline.vehicle import Vehicle
 
@@ -33,6 +34,8 @@ class LogTask:
     mtime_ns: int
     vehicle: Vehicle
     sessions: tuple[str, ...] = ()
+    #: Hash of the sources behind facts and analyses: what is kept belongs to them.
+    code: str = ""
 
 
 @dataclass(frozen=True)
@@ -44,6 +47,8 @@ class SessionDone:
     start_time_source: str
     first_line: int
     results_hash: str
+    #: Relative names of kept files the results rest on.
+    kept: tuple[str, ...] = ()
 
 
 @dataclass
@@ -173,7 +178,10 @@ def _analyse(
     vehicle, assumed = settle(task.vehicle, session.channels)
     session.vehicle = vehicle
     timings = Timings()
-    results = analyse(session, registry, timings=timings)
+    kept = KeptFacts(store, task.code)
+    results = analyse(session, registry, timings=timings, kept=kept)
+    for path in kept.used:
+        _note(done, store, path, file_hash(path))
     for stage, seconds in timings.seconds.items():
         done.seconds[stage] = done.seconds.get(stage, 0.0) + seconds
     start = time.process_time()
@@ -207,6 +215,7 @@ def _analyse(
             start_time_source=header["start_time_source"],
             first_line=header["source"].first_line,
             results_hash=results_hash,
+            kept=tuple(store.relative(p) for p in kept.used),
         )
     )
     done.seconds["results"] = done.seconds.get("results", 0.0) + time.process_time() - start

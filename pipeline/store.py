@@ -63,6 +63,10 @@ class Store:
         """A file of one vehicle."""
         return self.out / "data" / "vehicles" / vehicle / name
 
+    def kept(self, name: str) -> Path:
+        """What was costly to make and many sessions share: the knock model's tables."""
+        return self.out / "data" / "kept" / name
+
     def relative(self, path: Path) -> str:
         """Name of an output as state.json has it."""
         return path.relative_to(self.out).as_posix()

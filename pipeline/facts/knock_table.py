@@ -68,14 +68,32 @@ def _built(engine: knock_table.Engine) -> KnockTable:
 
 
 def compute(view: View) -> VehicleKnock:
-    """Build the table of the view's vehicle (0.1 s, once per process and engine)."""
+    """Build the table of the view's vehicle (0.1 s, once per engine where it can be kept)."""
     engine = engine_of(view.vehicle)
-    assumed = tuple(
+    return VehicleKnock(_built(engine), engine, _assumed(view.vehicle))
+
+
+def keep_key(vehicle: Vehicle) -> str:
+    """What the table follows from, as a hash: kept under it between sessions and runs."""
+    return engine_of(vehicle).key
+
+
+def to_bytes(value: VehicleKnock) -> bytes:
+    """The table's own bytes; what it rests on is read from the vehicle again."""
+    return value.table.to_bytes()
+
+
+def from_bytes(raw: bytes, vehicle: Vehicle) -> VehicleKnock:
+    """The fact from kept bytes; ValueError where they are something else."""
+    return VehicleKnock(KnockTable.from_bytes(raw), engine_of(vehicle), _assumed(vehicle))
+
+
+def _assumed(vehicle: Vehicle) -> tuple[str, ...]:
+    return tuple(
         name
         for name in (
             "engine.compression_ratio", "fuel.octane_ron", "engine.displacement_l",
             "engine.bore_mm", "engine.stroke_mm",
         )
-        if not view.vehicle.is_given(name)
+        if not vehicle.is_given(name)
     )  # fmt: skip
-    return VehicleKnock(_built(engine), engine, assumed)
