@@ -8,6 +8,7 @@ import numpy as np
 from fixtures.logger import COLUMNS
 from fixtures.simulate import Run
 from pipeline.channels import CHANNELS
+from pipeline.logbook import Entry
 from pipeline.meta import Earlier
 from pipeline.registry import Registry
 from pipeline.results import Finding, Metric, Result
@@ -71,12 +72,13 @@ def session_of(run: Run, *, name: str = "session", start_time: str = "2026-05-01
 
 def judge_run(
     run: Run, registry: Registry, *, earlier: Sequence[Judged] = (), name: str = "session",
-    strict: bool = False,
+    strict: bool = False, logbook: Sequence[Entry] = (),
 ) -> Judged:  # fmt: skip
     """Run the whole pipeline in memory on a simulated run, with its earlier sessions."""
     day = len(earlier) + 1
     session = session_of(run, name=name, start_time=f"2026-05-{day:02d}T10:00:00")
-    results = run_all(session, registry, earlier=history(earlier, registry), strict=strict)
+    results = run_all(session, registry, earlier=history(earlier, registry), strict=strict,
+                      logbook=logbook)  # fmt: skip
     return Judged(run, session, results)
 
 

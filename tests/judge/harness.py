@@ -34,6 +34,7 @@ from fixtures.drives import DRIVES, Drive, mixed_drive
 from fixtures.faults import FAULTS
 from fixtures.machine import Fault
 from fixtures.simulate import Run, simulate
+from pipeline.logbook import Entry
 from pipeline.registry import Registry
 from tests.judge.bridge import Judged, judge_run
 
@@ -45,7 +46,10 @@ LOUD = ("watch", "act", "stop")
 
 @dataclass(frozen=True)
 class Case:
-    """One thing to simulate. ``earlier``: drives of the same car before it, healthy."""
+    """One thing to simulate. ``earlier``: drives of the same car before it, healthy.
+
+    ``logbook``: what the owner wrote down before it.
+    """
 
     name: str
     car: Car
@@ -53,6 +57,7 @@ class Case:
     faults: tuple[Fault, ...] = ()
     earlier: tuple[Drive, ...] = ()
     seed: int = 7
+    logbook: tuple[Entry, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -159,7 +164,8 @@ def judge_area(area: ModuleType, seeds: Iterable[int], registry: Registry) -> Ta
                 key = (case.car, tuple((d.name, d.seed) for d in case.earlier))
                 if key not in known:
                     known[key] = _before(case, registry)
-                judged = judge_run(run, registry, earlier=known[key])
+                judged = judge_run(run, registry, earlier=known[key],
+                                   logbook=case.logbook)  # fmt: skip
             tally.runs += 1
             where = f"seed {seed} {case.name}"
             _count_findings(tally, judged, case, getattr(area, "KINDS", ()), where)
