@@ -1,10 +1,11 @@
-"""Figures of the boost analysis: the runs over each other, one run in time, a table."""
+"""Figures of the boost analysis: runs over each other, across sessions, one in time, a table."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 
-from pipeline.facts.boost_runs import BoostRun
+from pipeline.facts.boost_runs import BIN_RPM, BoostRun
 from pipeline.results import (
     Band,
     Column,
@@ -18,6 +19,67 @@ from pipeline.results import (
 )
 from pipeline.session import View
 from pipeline.signals.segments import Floats
+
+#: How near two gear ratios are the same gear (tyre wear, speed steps), share.
+SAME_GEAR = 0.04
+#: Earlier sessions drawn beside this one: six lines are what an eye can tell apart.
+MOST_EARLIER = 5
+#: Speeds at which a line is worth drawing.
+LEAST_BINS = 3
+
+
+def same_gear(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
+    """Tell whether two digested runs were in the same gear; both unknown counts as the same."""
+    a, b = one.get("ratio"), other.get("ratio")
+    return (a is None and b is None) or bool(a and b and abs(b / a - 1.0) <= SAME_GEAR)
+
+
+def across_sessions(
+    runs: Sequence[Mapping[str, Any]],
+    earlier: Sequence[tuple[str, Sequence[Mapping[str, Any]]]],
+) -> Curve | None:
+    """This session's boost over engine speed laid on earlier ones in the same gear.
+
+    runs: digested runs of this session; earlier: (start time, runs) of sessions, oldest first.
+    The gear is the one most sessions ran in. None where no earlier session shares one.
+    """
+    best: tuple[int, int, Mapping[str, Any]] | None = None
+    for k, run in enumerate(runs):
+        shared = sum(any(same_gear(run, p) for p in past) for _, past in earlier)
+        if shared and (best is None or shared > best[0]):
+            best = (shared, k, run)
+    if best is None:
+        return None
+    gear = best[2]
+    lines = []
+    for label, group in (("this session", runs), *(
+        (start[:16].replace("T", " "), past) for start, past in reversed(earlier)
+    )):  # fmt: skip
+        by_speed: dict[int, list[float]] = {}
+        for one in group:
+            if same_gear(gear, one):
+                for k, kpa, _ in one["bins"]:
+                    by_speed.setdefault(int(k), []).append(float(kpa))
+        if len(by_speed) < LEAST_BINS:
+            continue
+        speeds = sorted(by_speed)
+        lines.append(line(label, np.array([(k + 0.5) * BIN_RPM for k in speeds]),
+                          np.array([np.median(by_speed[k]) for k in speeds])))  # fmt: skip
+        if len(lines) > MOST_EARLIER:
+            break
+    if len(lines) < 2 or lines[0].label != "this session":
+        return None
+    ratio = gear.get("ratio")
+    which = "in an unknown gear" if ratio is None else f"in one gear ({ratio:.0f} rpm per km/h)"
+    return Curve(
+        id="boost-across-sessions", title="Boost of this session over earlier ones",
+        caption=f"Full-throttle runs {which}; each line is one session's median over its runs, "
+        "the earlier ones named by their start. A line that lies below the others lost boost, "
+        "one that rises later spools later; a lower barometer or a lower target moves the whole "
+        "line.",
+        x_label="engine speed", x_unit="rpm", y_label="manifold pressure", unit="kPa",
+        lines=lines,
+    )  # fmt: skip
 
 
 def figures(

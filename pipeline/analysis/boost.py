@@ -8,7 +8,7 @@ import numpy as np
 
 from pipeline.analysis import _boost_findings as words
 from pipeline.analysis._boost_episodes import LEAST_TARGET_KPA, over_boost_episodes
-from pipeline.analysis._boost_figures import figures
+from pipeline.analysis._boost_figures import across_sessions, figures, same_gear
 from pipeline.facts.boost_runs import BIN_RPM, BoostRun, BoostRuns
 from pipeline.meta import Earlier, Meta, Own
 from pipeline.results import (
@@ -53,8 +53,6 @@ LATEST_SPOOL = 0.60
 MOST_RUNS = 0.5
 #: Earlier sessions and runs a comparison needs.
 HISTORY_SESSIONS = 2
-#: How near two gear ratios are the same gear (tyre wear, speed steps), share.
-SAME_GEAR = 0.04
 #: Wastegate duty (%) at which it is at rest.
 REST_DUTY_PCT = 5.0
 #: Hz of pressure updates below which a rise after the plateau cannot be told from the spooling.
@@ -201,6 +199,11 @@ def judge(own: Own, history: Sequence[Earlier]) -> Result:
     """Hold the runs against the vehicle's earlier ones in the same gear at the same speed."""
     result = own.result
     runs = list(result.digest.get("runs", ()))
+    overlay = across_sessions(
+        runs, [(e.start_time, e.digest["runs"]) for e in history[-12:] if e.digest.get("runs")]
+    )
+    if overlay is not None:
+        result = msgspec.structs.replace(result, figures=[*result.figures, overlay])
     if not runs or any(f.kind == "boost_loss" for f in result.findings):
         return result
     past = [r for e in history[-12:] for r in e.digest.get("runs", ())
@@ -234,12 +237,7 @@ def judge(own: Own, history: Sequence[Earlier]) -> Result:
 
 def _against(run: dict[str, Any], past: Sequence[dict[str, Any]]) -> float | None:
     """How far a run stays below the earlier ones, kPa: the smaller of absolute and gauge."""
-    ratio = run.get("ratio")
-    same = [
-        p for p in past
-        if (ratio is None and p.get("ratio") is None)
-        or (ratio and p.get("ratio") and abs(p["ratio"] / ratio - 1.0) <= SAME_GEAR)
-    ]  # fmt: skip
+    same = [p for p in past if same_gear(run, p)]
     spool = [p["spool_rpm"] for p in same if p.get("spool_rpm")]
     if len(same) < 2 or not spool:
         return None

@@ -105,7 +105,7 @@ def analyse(view: View) -> Result:
     metrics: dict[str, Metric] = {"power_peak_kw": value}
     why = (
         f"{best.peak_kw:.0f} kW at the tyres ({value.low:.0f} to {value.high:.0f} kW, 95 %) at "
-        f"{best.peak_rpm:.0f} rpm, from {len(found)} runs"
+        f"{best.peak_rpm:.0f} rpm, from {len(found)} runs; it rests on {_mass(view)}"
     )
     if np.isfinite(best.air_kw):
         why += f"; from air mass {best.air_kw:.0f} kW ({best.air_half_kw:.0f} kW either way)"
@@ -173,7 +173,7 @@ def _of_run(
     mean = np.where(use, mean, np.nan)
     k = int(np.nanargmax(mean))
     peak = float(mean[k])
-    mass = MASS_ERROR if view.vehicle.is_given("vehicle.mass_kg") else MASS_ERROR_DEFAULT
+    mass = _mass_error(view)
     shifts = [
         kilowatts(drag=1.0 + DRAG_ERROR)[k],
         kilowatts(rolling=1.0 + ROLLING_ERROR)[k], kilowatts(grade=SLOPE_ERROR)[k],
@@ -195,6 +195,22 @@ def _of_run(
         rotating_kw=float(rotating * acceleration[k] * metres[k] / 1000.0),
         air_kw=air_kw, air_half_kw=air_half,
     )  # fmt: skip
+
+
+def _mass_error(view: View) -> tuple[float, float]:
+    """95 % errors of the mass as shares, less and more."""
+    return MASS_ERROR if view.vehicle.is_given("vehicle.mass_kg") else MASS_ERROR_DEFAULT
+
+
+def _mass(view: View) -> str:
+    """The mass the power rests on, in words: an assumption with its interval."""
+    kilograms = view.vehicle.vehicle.mass_kg
+    low, high = (kilograms * (1.0 + e) for e in _mass_error(view))
+    origin = "file" if view.vehicle.is_given("vehicle.mass_kg") else "default"
+    return (
+        f"a mass of {kilograms:.0f} kg ({origin}; {low:.0f} to {high:.0f} kg with driver, load "
+        "and what was fitted since): power goes with it in proportion"
+    )
 
 
 def _from_air(view: View, full: FullThrottleRuns, row: int) -> tuple[float, float]:
@@ -299,6 +315,8 @@ def _table(view: View, best: RunPower) -> Figure:
         ["of it rolling and air", rounded(best.road_kw, 3), "kW"],
         ["rotating masses would add about", rounded(best.rotating_kw, 3), "kW"],
         ["mass assumed" + _given(view, "vehicle.mass_kg"), rounded(body.mass_kg, 5), "kg"],
+        ["mass at least (95 %)", rounded(body.mass_kg * (1.0 + _mass_error(view)[0]), 5), "kg"],
+        ["mass at most (95 %)", rounded(body.mass_kg * (1.0 + _mass_error(view)[1]), 5), "kg"],
         ["drag area assumed" + _given(view, "vehicle.drag_area_m2"),
          rounded(body.drag_area_m2, 3), "m2"],
     ]  # fmt: skip

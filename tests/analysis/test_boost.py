@@ -73,6 +73,32 @@ def test_loss_against_the_cars_own_earlier_runs() -> None:
     assert not kinds(same)
 
 
+def test_runs_of_several_sessions_lie_over_each_other() -> None:
+    now = log(target=None, plateau=170.0)
+    before = _earlier(log(target=None), 8)
+    found = results(now, "boost", earlier={"boost": before})["boost"]
+    curve = next(f for f in found.figures if f.id == "boost-across-sessions")
+    labels = [one.label for one in curve.lines]
+    # This one and the five latest earlier ones, newest first.
+    assert labels == ["this session", *(f"2026-04-0{k}" for k in (8, 7, 6, 5, 4))]
+    mine, old = curve.lines[0], curve.lines[1]
+    at = [k for k, x in enumerate(mine.x) if x in old.x and x > 4500.0]
+    assert at
+    for k in at:
+        assert old.y[old.x.index(mine.x[k])] - mine.y[k] == pytest.approx(10.0, abs=0.5)
+
+
+def test_another_gear_is_not_laid_over() -> None:
+    before = _earlier(log(target=None), 2)
+    other = [
+        dataclasses.replace(e, digest={**e.digest, "runs": [
+            {**r, "ratio": 1.5 * r["ratio"]} for r in e.digest["runs"]]})
+        for e in before
+    ]  # fmt: skip
+    found = results(log(target=None), "boost", earlier={"boost": other})["boost"]
+    assert not any(f.id == "boost-across-sessions" for f in found.figures)
+
+
 def test_a_lower_barometer_is_no_loss() -> None:
     before = _earlier(log(target=None), 2)
     now = log(target=None, plateau=160.0)

@@ -14,6 +14,12 @@ def test_power_by_hand_and_its_interval() -> None:
     assert value.value == pytest.approx(force * speed / 1000.0, rel=0.01)
     assert value.low is not None and value.high is not None
     assert value.low < value.value < value.high
+    # Mass is an assumption, said with its interval: 5 % less, 18 % more than the file's 1400 kg.
+    assert "a mass of 1400 kg (file; 1330 to 1652 kg" in result.why
+    table = next(f for f in result.figures if f.id == "power-assumptions")
+    rows = {row[0]: row[1] for row in table.rows}
+    assert rows["mass at least (95 %)"] == pytest.approx(1330.0)
+    assert rows["mass at most (95 %)"] == pytest.approx(1652.0)
 
 
 def test_no_gear_no_power() -> None:
