@@ -53,7 +53,8 @@ def test_defaults_keep_a_near_thing_to_info() -> None:
 
 def test_as_likely_as_not_is_told_of_a_known_engine_only() -> None:
     zone = Zone(rpm=3250.0, kpa=170.0, seconds=2.0, margin_deg=-0.5, slope=0.055, band_deg=4.0,
-                start_s=1.0, end_s=3.0, quiet_s=0.0, knock_s=0.0, onset_deg=float("nan"))  # fmt: skip
+                start_s=1.0, end_s=3.0, quiet_s=0.0, knock_s=0.0,
+                onset_deg=float("nan"))  # fmt: skip
 
     def told(margin: float, assumed: tuple[str, ...]) -> bool:
         one = dataclasses.replace(zone, margin_deg=margin)
