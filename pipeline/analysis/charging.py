@@ -9,16 +9,19 @@ from pipeline.meta import Meta
 from pipeline.results import (
     Cause,
     Check,
+    Column,
     Curve,
     Finding,
     LimitOfDetection,
     Metric,
     Result,
     Severity,
+    TableFigure,
     evidence,
     line,
     metric,
     not_judged,
+    rounded,
 )
 from pipeline.session import View
 from pipeline.signals import segments
@@ -47,8 +50,14 @@ COLD_BELOW_C = 10.0
 #: s and V: a low voltage that neither ends the drive nor sinks further over this long points to
 #: the reading or its wire; a battery alone feeds a running engine for less than an hour.
 STANDS_S, STANDS_V = 2400.0, 0.3
-#: s after the start in which the battery takes back what the starter drew.
-RECHARGE_S = 300.0
+#: s after the start in which the battery takes back what the starter drew, V within which the
+#: voltage then stands for good, and s over which that is read.
+RECHARGE_S, RECHARGED_V, RECHARGE_STEP_S = 300.0, 0.1, 10.0
+#: s before the starter over which the battery is read at rest; V of one that is not flat (common
+#: practice, no source).
+REST_S, FLAT_V = 5.0, 12.0
+#: rpm from which an alternator gives what it can.
+FAST_RPM = 1500.0
 
 
 def analyse(view: View) -> Result:
@@ -83,13 +92,21 @@ def analyse(view: View) -> Result:
     if high.any():
         findings.append(_high(time, smooth, high, high_v))
     fast_s = float(np.sum(step[fast]))
+    rest = _at_rest(view, states)
+    recharged = _recharged_after(time, volts, states, middle)
+    told = f"; it stood at {rest:.1f} V before the start" if np.isfinite(rest) else ""
+    told += ", which is a flat battery" if rest < FLAT_V else ""
     return Result(
         status="found" if findings else "clear",
         why=f"{middle:.1f} V while running"
-        + (f"; {findings[0].title.lower()}" if findings else ", within the usual range"),
+        + (f"; {findings[0].title.lower()}" if findings else ", within the usual range")
+        + told,
         findings=findings,
         metrics=metrics,
-        figures=[_figure(states.rpm[late], smooth[late])],
+        figures=[
+            _figure(states.rpm[late], smooth[late]),
+            _table(states, late, smooth, rest, recharged),
+        ],
         limits_of_detection={
             "low_charging_voltage": LimitOfDetection(
                 could_show=fast_s >= limits.charging_low_s, over_s=fast_s
@@ -123,6 +140,33 @@ def _held(mask: Bools, time: Floats, seconds: float, among: Bools) -> Bools:
         if float(np.sum(step[a:b][mask[a:b]])) >= seconds:
             whole[a:b] = mask[a:b]
     return whole
+
+
+def _at_rest(view: View, states: States) -> float:
+    """Battery in V just before the first starting, NaN where the log does not show it."""
+    volts = view.channel("battery_voltage")
+    tries = [t for start in states.starts for t in start.tries]
+    if not tries:
+        return float("nan")
+    begin = tries[0][0]
+    rows = (view.time >= begin - REST_S) & (view.time < begin - 0.1) & np.isfinite(volts)
+    return float(np.median(volts[rows])) if rows.any() else float("nan")
+
+
+def _recharged_after(time: Floats, volts: Floats, states: States, level: float) -> float:
+    """Seconds after the first firing until the voltage stands within RECHARGED_V of its level.
+
+    NaN where the log shows no start, or less than RECHARGE_S after it.
+    """
+    first = states.first_running_s
+    if first is None or not states.start_seen or time[-1] < first + RECHARGE_S:
+        return float("nan")
+    rows = states.running & np.isfinite(volts) & (time >= first) & (time < first + RECHARGE_S)
+    block = ((time[rows] - first) / RECHARGE_STEP_S).astype(np.int64)
+    # Fans and lamps pull the voltage down for a while: the upper part is what the battery allows.
+    tops = [float(np.quantile(volts[rows][block == k], 0.75)) for k in np.unique(block)]
+    off = np.flatnonzero(np.abs(np.array(tops) - level) > RECHARGED_V)
+    return 0.0 if not off.size else (float(np.unique(block)[off[-1]]) + 1.0) * RECHARGE_STEP_S
 
 
 def _outside(view: View) -> float:
@@ -201,6 +245,30 @@ def _high(time: Floats, volts: Floats, rows: Bools, limit: float) -> Finding:
             Check(text="Measure at the battery's posts at 2000 rpm", tool="voltmeter",
                   engine="idle", minutes=5, decides=["regulator", "sense wire or its ground"])
         ],
+    )  # fmt: skip
+
+
+def _table(
+    states: States, late: Bools, volts: Floats, rest: float, recharged: float
+) -> TableFigure:
+    def middle(rows: Bools) -> float | None:
+        return rounded(float(np.median(volts[rows])), 4) if rows.sum() >= 10 else None
+
+    rows: list[list[str | float | None]] = [
+        ["at rest before the start", rounded(rest, 4) if np.isfinite(rest) else None, None],
+        ["at idle", middle(late & states.mask("idle")), None],
+        ["above 1500 rpm", middle(late & (states.rpm > FAST_RPM)), None],
+        ["recharged after the start", None, recharged if np.isfinite(recharged) else None],
+    ]
+    return TableFigure(
+        id="charging-table",
+        title="Battery and charging",
+        caption="Medians from a minute after the start; a full battery stands at 12.4 V and more. "
+        f"Recharged is when the voltage stays within {RECHARGED_V:g} V of its running level: the "
+        "longer, the more the starter drew or the emptier the battery was.",
+        columns=[Column(title="when"), Column(title="voltage", unit="V", digits=2),
+                 Column(title="after", unit="s", digits=0)],
+        rows=rows,
     )  # fmt: skip
 
 

@@ -146,3 +146,22 @@ def test_a_log_that_was_paused_for_a_minute_is_no_reset() -> None:
     assert [f.kind for f in judge_supply(own(soon, "a"), [earlier(alive)]).findings] == [
         "controller_reset"
     ]
+
+
+def test_the_battery_is_told_at_rest_and_while_it_takes_back_its_charge() -> None:
+    """Own arithmetic: 14.2 - exp(-t/40) V comes within 0.1 V at t = 92 s, in its tenth 10 s."""
+    time = np.arange(0.0, 600.0, 0.1)
+    rpm = np.where(time < 8.0, 0.0, np.where(time < 9.0, 200.0, 900.0))
+    volts = 14.2 - np.exp(-np.maximum(time - 9.0, 0.0) / 40.0)
+    volts = np.where(time < 8.0, 11.8, np.where(time < 9.0, 9.5, volts))
+    info = {k: ChannelInfo(unit="", column=k, conversion="none", rows=time.size, effective_hz=10.0)
+            for k in ("engine_speed", "battery_voltage")}  # fmt: skip
+    channels = {"engine_speed": rpm, "battery_voltage": volts}
+    only = replace(REGISTRY, analyses={"charging": REGISTRY.analyses["charging"]})
+    session = Session("x", time, channels, info, DEFAULT_VEHICLE)
+    result = analyse(session, only, strict=True)["charging"]
+    assert "11.8 V before the start, which is a flat battery" in result.why
+    table = next(f for f in result.figures if f.id == "charging-table")
+    rows = {row[0]: row[1:] for row in table.rows}  # type: ignore[union-attr]
+    assert rows["at idle"][0] == pytest.approx(14.2, abs=0.02)
+    assert rows["recharged after the start"][1] == pytest.approx(92.0, abs=10.0)

@@ -3,13 +3,33 @@
 from collections.abc import Iterator
 from dataclasses import replace
 
+import numpy as np
+
 from fixtures.cars import draw_car
 from fixtures.drives import cold_start, mixed_drive, stop_and_go
+from fixtures.simulate import Run
 from tests.judge.harness import Case, Target, fault_cases, healthy_cases
 
 KINDS = ("hard_start", "controller_reset", "crank_signal_loss", "stall", "low_charging_voltage",
          "high_charging_voltage", "low_oil_pressure")  # fmt: skip
+
+
+def _charging(run: Run) -> float | None:
+    """Median of the true voltage from a minute after each start on, while running."""
+    time = run.frame[run.columns["time"]].to_numpy()
+    late = np.zeros(time.size, np.bool_)
+    begin = end = -np.inf
+    for state, a, b in run.truth.states:
+        if state in ("key_on", "cranking", "stopped"):
+            continue
+        begin = a if a > end + 0.05 else begin
+        end = b
+        late |= (time >= max(a, begin + 60.0)) & (time < b)
+    return float(np.median(run.truth.series["volts"][late])) if late.any() else None
+
+
 METRICS = {
+    "charging_voltage_v": Target(_charging, 0.05, "V"),
     "cranking_time_s": Target("cranking_time_s", 0.15, "s"),
     "distance_km": Target("distance_km", 0.05, "km"),
 }
