@@ -228,12 +228,14 @@ def _by_symbol(words: Sequence[str]) -> tuple[str, ...]:
     plain, ending, quantity = _SYMBOLS[words[0]]
     rest = ["engine" if word in ("motor", "mot") else word for word in words[1:]]
     found = _lookup([*rest, plain]) or _lookup(["".join(words[1:]) + ending]) or _lookup(rest)
-    return tuple(channel for channel in found if CHANNELS[channel].quantity == quantity)
+    fits = tuple(channel for channel in found if CHANNELS[channel].quantity == quantity)
+    # V is a velocity by the standard and a voltage by habit.
+    return fits or (_by_symbol(["u", *words[1:]]) if words[0] == "v" else ())
 
 
 _IDLE_SPEED = _words(
-    "idle speed rpm engine drehzahl motordrehzahl leerlauf leerlaufdrehzahl regime moteur ralenti "
-    "regimen motor revoluciones"
+    "idle speed n rpm engine drehzahl motordrehzahl leerlauf leerlaufdrehzahl regime moteur "
+    "ralenti regimen motor revoluciones"
 )
 
 
@@ -282,13 +284,14 @@ _CLOCK_WORDS = _words(
     "milliseconds msec clock ts utc epoch laufzeit duration offset relative log recording "
     "session local gps stamp logtime logzeit ms t s of day tageszeit zeitpunkt device "
     "aufzeichnung since start marca system unix tick ticks counter micros microseconds us "
-    "running run total ecu engine index timer sys relativ absolut absolute ellapsed "
+    "running run total ecu engine index timer sys seit beginn messbeginn messzeit from depuis "
+    "debut le ecoule transcurrido desde inicio relativ absolut absolute ellapsed "
 )
 _CLOCK_CORE = _words(
     "time timestamp zeit zeitstempel uhrzeit temps heure horodatage tiempo hora elapsed "
     "datetime date datum fecha sec secs seconds sekunden secondes segundos millis milliseconds "
     "msec clock ts epoch stamp logtime logzeit ms t s zeitpunkt tageszeit micros microseconds "
-    "ticks tick laufzeit unix timer "
+    "ticks tick laufzeit unix timer messzeit "
 )
 
 

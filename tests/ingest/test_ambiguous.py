@@ -120,6 +120,9 @@ def test_a_back_slash_before_a_quote_or_another(line: str, cells: list[str]) -> 
         ("tKühlmittel", "coolant_temperature"),
         ("pSaugrohr", "manifold_pressure"),
         ("U_Batt", "battery_voltage"),
+        ("V_batt", "battery_voltage"),
+        ("v_veh", "vehicle_speed"),
+        ("n_idle_soll", "idle_speed_target"),
         ("t_clt", "coolant_temperature"),
         ("p_lambda", ""),
         ("A/F", "lambda"),
@@ -144,4 +147,6 @@ def test_the_longest_unit_is_the_unit() -> None:
 
 def test_clock_words_written_together() -> None:
     assert all(is_clock_name(n) for n in ("unixtime", "EPOCHTIME", "Timer (ms)", "systemtime"))
+    assert all(is_clock_name(n) for n in ("Zeit seit Start [s]", "Temps écoulé", "Messzeit"))
+    assert all(is_clock_name(n) for n in ("Tiempo transcurrido (s)", "temps depuis le début"))
     assert not any(is_clock_name(n) for n in ("dwelltime", "lifetime", "Injection timer"))
