@@ -17,6 +17,7 @@ from pipeline.analysis._siblings import (
     voltage,
 )
 from pipeline.analysis._suspects import Floats, Suspect
+from pipeline.analysis._wideband_references import contradicted
 from pipeline.channels import CHANNELS
 from pipeline.facts.exhaust_delay import ExhaustDelay
 from pipeline.facts.mixture_inputs import MixtureInputs
@@ -44,6 +45,7 @@ META = Meta(
         "plausibility of siblings, stuck and clipped readings: common practice, no source",
     ),
     needs_any=(JUDGED,),
+    uses=("fuel_trim_short",),
     facts=("sensor_validity",),
     optional_facts=("states", "exhaust_delay", "mixture_inputs"),
     step=1,
@@ -175,6 +177,9 @@ def _with_states(view: View, values: dict[str, np.ndarray], states: States) -> l
     known = {n for s in found for n in s.channels}
     if inputs is not None and not metered and "manifold_pressure" not in known:
         found += part_of_gauge(time, inputs)
+    if inputs is not None and not {"lambda", "lambda_2"} & known:
+        found += contradicted(time, inputs, *(values.get(n) for n in (
+            "fuel_trim_short", "narrowband_voltage", "lambda", "lambda_2")))  # fmt: skip
     delay: ExhaustDelay | None = view.fact("exhaust_delay")
     return found + (slow_lambda(time, delay) if delay is not None else [])
 
@@ -239,6 +244,12 @@ def _finding(s: Suspect) -> Finding:
         "spike": (("loose contact or interference", 0.8), ("sensor", 0.12)),
         "noise": (("interference or a bad ground", 0.7), ("sensor", 0.2)),
     }.get(s.mode, (("plug or wire", 0.55), ("sensor", 0.35)))
+    cure = CURES[s.mode]
+    if s.mode in ("scale", "offset") and set(s.channels) & {"lambda", "lambda_2"}:
+        causes = (("scale set in gauge or controller", 0.55), ("ground offset of its output", 0.2),
+                  ("air leak between the sensors", 0.12))  # fmt: skip
+        cure = ("compare gauge and controller at two points, one of them free air; look up the "
+                "output's scale in the gauge's sheet")  # fmt: skip
     return Finding(
         kind="sensor_fault", severity=severity, confidence=round(s.confidence, 3),
         start_s=s.start_s, end_s=s.end_s, mode=s.mode, channels=list(s.channels),
@@ -249,7 +260,7 @@ def _finding(s: Suspect) -> Finding:
         blocks=sorted({k for n in s.channels for k in BLOCKS.get(n, ())}),
         evidence=evidence(**dict(s.evidence)),
         likely_causes=[Cause(cause=c, probability=p) for c, p in causes],
-        next_checks=[Check(text=CURES[s.mode][0].upper() + CURES[s.mode][1:], tool="multimeter",
+        next_checks=[Check(text=cure[0].upper() + cure[1:], tool="multimeter",
                            engine="key_on", minutes=10, decides=[c for c, _ in causes])],
     )  # fmt: skip
 

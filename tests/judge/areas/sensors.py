@@ -23,7 +23,7 @@ def cases(seed: int) -> Iterator[Case]:
 def rows(judged: Judged, _registry: Registry) -> dict[str, float]:
     """Shares of true sensor faults with the right channel and the right mode among findings."""
     real = [f for f in judged.run.truth.faults if f.kind == "sensor_fault"]
-    mine = [f for f in judged.results["sensors"].findings if f.severity != "info"]
+    mine = [f for f in judged.findings if f.kind == "sensor_fault" and f.severity != "info"]
     if not real or not mine:
         return {}
     channel = any(set(m.channels) & set(real[0].channels) for m in mine)
