@@ -6,7 +6,7 @@ with what earlier sessions left (pass B), :func:`conclude` on everything found.
 
 import contextlib
 import time
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
@@ -25,9 +25,19 @@ class Timings:
 
     seconds: dict[str, float] = field(default_factory=dict)
 
-    def add(self, name: str, start: float) -> None:
-        """Add the CPU time since ``start`` under ``name``."""
-        self.seconds[name] = self.seconds.get(name, 0.0) + time.process_time() - start
+    _inner: float = 0.0
+
+    @contextlib.contextmanager
+    def of(self, name: str) -> Iterator[None]:
+        """Add the CPU time of the block under ``name``, less what is timed within it."""
+        outer, self._inner = self._inner, 0.0
+        start = time.process_time()
+        try:
+            yield
+        finally:
+            spent = time.process_time() - start
+            self.seconds[name] = self.seconds.get(name, 0.0) + spent - self._inner
+            self._inner = outer + spent
 
 
 class AnalysisFailedError(Exception):
@@ -113,13 +123,11 @@ class FactStore:
             missing = self.why_missing(fact.meta)
             if missing:
                 return NotAvailableError(missing)
-            start = time.process_time()
-            try:
-                return self._computed_or_kept(fact)
-            except NotAvailableError as error:
-                return error
-            finally:
-                self._timings.add(f"fact {name}", start)
+            with self._timings.of(f"fact {name}"):
+                try:
+                    return self._computed_or_kept(fact)
+                except NotAvailableError as error:
+                    return error
         finally:
             self._open.pop()
 
@@ -174,10 +182,8 @@ def _analyse_one(
     why = store.why_missing(meta)
     if why:
         return not_judged(why)
-    start = time.process_time()
-    with np.errstate(all="ignore"):
+    with timings.of(f"analysis {name}"), np.errstate(all="ignore"):
         result = run(store.view(meta))
-    timings.add(f"analysis {name}", start)
     if not isinstance(result, Result):
         raise TypeError(f"{name} gave back {type(result).__name__}, not a Result")
     return msgspec.structs.replace(result, metrics=finite_metrics(result.metrics))

@@ -1,8 +1,8 @@
 """Reading speed beside bare polars on the same generated files, in one run.
 
-Run `python -m tests.bench.ingest [rounds] [megabytes]`. For each kind of file the wall time of
-reading it whole and writing its samples is set against `polars.scan_csv().sink_parquet()` of
-the clean file; the ratio is the median over the rounds.
+Run `python -m tests.bench.ingest [rounds] [megabytes] [--write]`. For each kind of file the
+wall time of reading it whole and writing its samples is set against
+`polars.scan_csv().sink_parquet()` of the clean file; the ratio is the median over the rounds.
 """
 
 import statistics
@@ -17,6 +17,7 @@ import polars as pl
 
 from pipeline.ingest import read_log, write_samples
 from pipeline.vehicle import DEFAULT_VEHICLE
+from tests.bench._guide import write_table
 
 COLUMNS = 40
 BYTES_PER_ROW = 238
@@ -92,8 +93,11 @@ def peak_memory(path: Path) -> int:
 
 def main() -> int:
     """Print the table; 1 where a target is missed."""
-    rounds = int(sys.argv[1]) if len(sys.argv) > 1 else 5
-    megabytes = float(sys.argv[2]) if len(sys.argv) > 2 else 100.0
+    write = "--write" in sys.argv
+    numbers = [a for a in sys.argv[1:] if not a.startswith("-")]
+    rounds = int(numbers[0]) if numbers else 5
+    megabytes = float(numbers[1]) if len(numbers) > 1 else 100.0
+    rows = []
     missed = 0
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -110,11 +114,15 @@ def main() -> int:
             size = paths[kind].stat().st_size
             fine = ratio <= TARGETS[kind] and memory <= 3 * size
             missed += not fine
+            rows += [(f"{kind}: wall time / bare polars", f"{ratio:.2f}", f"{TARGETS[kind]}"),
+                     (f"{kind}: memory / file", f"{memory / size:.1f}", "3")]  # fmt: skip
             print(
                 f"{kind:22} {ratio:5.2f}x of bare polars (target {TARGETS[kind]}x, "
                 f"{min(ratios):.2f}-{max(ratios):.2f}), memory {memory / size:.1f}x the file "
                 f"(target 3x) {'ok' if fine else 'MISSED'}"
             )
+    if write:
+        write_table("ingest", rows)
     return 1 if missed else 0
 
 
