@@ -64,7 +64,9 @@ def _items(
 ) -> list[DiagnosisItem]:
     by_id = {c.id: c for c in model.cause}
     ranked = sorted(chance.items(), key=lambda kv: (-kv[1], kv[0]))
-    kept = [(k, p) for k, p in ranked if p >= LEAST][:MOST] or ranked[:1]
+    # a cause none of whose signs is seen rides along as somebody's second: nothing speaks for it
+    spoken = [(k, p) for k, p in ranked if k == UNKNOWN or _speaks(by_id[k], seen)]
+    kept = [(k, p) for k, p in spoken if p >= LEAST][:MOST] or ranked[:1]
     items = []
     for cause_id, probability in kept:
         if cause_id == UNKNOWN:
@@ -80,6 +82,11 @@ def _items(
             )
         )
     return items
+
+
+def _speaks(cause: CauseEntry, seen: Mapping[str, bool | None]) -> bool:
+    """Whether any sign of the cause is seen."""
+    return any(seen.get(sign) is True for sign in cause.signs)
 
 
 def _explains(

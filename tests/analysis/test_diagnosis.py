@@ -111,6 +111,11 @@ def test_the_last_work_moves_the_order() -> None:
     )
 
 
+def test_no_cause_is_named_that_nothing_speaks_for() -> None:
+    items = conclude(case(finding("low_charging_voltage"))).diagnosis
+    assert [d.cause for d in items] == ["alternator, regulator or belt"]
+
+
 def test_two_causes_may_be_at_work() -> None:
     items = conclude(case(finding("thermostat_stuck_open"), finding("controller_reset", "act")))
     assert {d.cause for d in items.diagnosis[:2]} == {
