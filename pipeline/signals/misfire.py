@@ -45,6 +45,9 @@ LEAST_INTERVAL_S = 0.04
 #: Rounding counts for more than its standard deviation: a step that a slow speed crosses comes
 #: all at once. From healthy engines under switched loads logged in steps of 10 rpm.
 ROUNDING = 0.75
+#: rpm: steps coarser than this are not smoothed by a healthy engine's own noise (5-15 rpm at idle,
+#: common practice), and a miss must fall by so many of them to be told from a step.
+COARSE_STEP_RPM, LEAST_STEPS = 12.0, 2.5
 #: Residuals beyond this many deviations count as this in the skewness: one event must not decide.
 SKEW_CLIP = 5.0
 #: A line speaks from this share of one dead cylinder on, times the root of the cylinders. Healthy
@@ -133,6 +136,8 @@ def examine(part: ClassInput, *, cylinders: int) -> ClassResult | None:
         coefficients=white.coefficients, interval_s=interval,
         averaging_s=(max(firing_s, block), max(0.5 * cycle_s, block)),
     )  # fmt: skip
+    coarse = logged_step > COARSE_STEP_RPM and part.drop_rpm < LEAST_STEPS * logged_step
+    seen = np.full_like(white.residual, np.nan) if coarse else white.residual
     noise = float(np.median(white.sigma))
     norms = np.linalg.norm(templates, axis=1)
     norm = float(np.mean(norms))
@@ -151,12 +156,12 @@ def examine(part: ClassInput, *, cylinders: int) -> ClassResult | None:
         pulse_z=part.drop_rpm * norm / noise,
         pulse_rpm=float(np.median(size[fits])) if fits.any() else 0.0, scatter=float(scatter),
         pulses=pulses,
-        evidence=miss_evidence(white.residual, templates, drop=part.drop_rpm / white.sigma,
+        evidence=miss_evidence(seen, templates, drop=part.drop_rpm / white.sigma,
                                interval_s=interval, speed_rpm=speed),
         pulse_times=part.time_s[pulses.fall_rows], line_ratio=ratio, line_p=p,
         line_share=share, line_cells=cells, line_least=least_line_share(cylinders),
         blind_share=blind, **_skewness(
-            white.residual, templates, drop=part.drop_rpm / noise, cycles=seconds / cycle_s),
+            seen, templates, drop=part.drop_rpm / noise, cycles=seconds / cycle_s),
     )  # fmt: skip
 
 
@@ -173,6 +178,8 @@ def _skewness(
     the lower is taken, for other noise raises both.
     """
     z = np.clip(residual[np.isfinite(residual)], -SKEW_CLIP, SKEW_CLIP)
+    if z.size == 0:
+        return {"skew": 0.0, "skew_p": 1.0, "skew_share": 0.0}
     z = z - z.mean()
     cube = z**3
     variance = float(np.mean(z * z))

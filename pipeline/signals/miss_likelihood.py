@@ -49,7 +49,7 @@ ECHO_S = 0.5
 #: Up to this chance of a miss in a row two terms of the logarithm's series are exact to 1e-3 of it.
 SERIES_CHANCE = 0.05
 #: Injected misses from which the power is reckoned.
-INJECTED = 48
+INJECTED = 32
 #: More misses than this share run into each other and into the noise itself.
 LARGEST_CLAIM = 0.2
 #: and their size over the expected: a claim of power should hold for the smaller ones too.
@@ -232,7 +232,7 @@ def _chance(falls: FloatArray, rises: FloatArray, largest: FloatArray) -> FloatA
     return np.where(log_mean(falls - largest) > LEAST_REST, np.minimum(p, 1.0), 1.0)
 
 
-def power(parts: Sequence[MissEvidence], share: float, alpha: float, draws: int = 120) -> float:
+def power(parts: Sequence[MissEvidence], share: float, alpha: float, draws: int = 100) -> float:
     """Share of logs like this one, with misses of ``share``, whose chance would be under alpha.
 
     What a log shows without misses is taken from its own rises; misses are added one by one, as

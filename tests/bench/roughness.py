@@ -196,6 +196,8 @@ DISTURBED = {
     "hunting": Loads(hunting_rpm=60.0),
     "rough road": Loads(road_nm=6.0),
     "cold fast idle": Loads(cold_s=30.0, cold_rpm=500.0),
+    "great loads that switch": Loads(switch_nm=8.0, period_s=8.0),
+    "lumpy cam": Loads(),
 }
 
 
@@ -207,6 +209,8 @@ def disturbed(engines: int, seed: int) -> dict[str, float]:
         alarms = total = 0
         for n in range(engines):
             idle, cruise, logger = pair(rng, float(RATES[n % len(RATES)]))
+            if name == "lumpy cam":
+                idle = replace(idle, lumpy=0.12, noise=0.1)
             q = [simulate(e, logger, logs=10, seconds=SECONDS, seed=seed + n + k, loads=loads)
                  for k, e in enumerate((idle, cruise))]  # fmt: skip
             found = detect(q[0], q[1], float(np.exp(SCALE_SD * rng.standard_normal())))

@@ -118,3 +118,11 @@ def test_shuffled_rows_are_recognised():
             rows = np.flatnonzero(np.floor(t) == second)
             mixed[rows] = mixed[rng.permutation(rows)]
         assert not in_order(t, mixed)
+
+
+@pytest.mark.parametrize("step", [25.0, 50.0])
+def test_coarse_steps_find_and_claim_no_single_misses(step):
+    for rate in (10.0, 25.0):
+        got = detections(ENGINE, Logger(rate_hz=rate, step_rpm=step), logs=3, seed=9)
+        assert not any(d.found for d in got)
+        assert all(d.smallest_share is None or d.smallest_share >= 0.2 for d in got)
