@@ -48,6 +48,10 @@ class Check(_Data, frozen=True):
     minutes: float
     decides: list[str] = []
 
+    def __post_init__(self) -> None:
+        # 15 and 15.0 are one number and two texts: what comes back from a file is the latter.
+        msgspec.structs.force_setattr(self, "minutes", float(self.minutes))
+
 
 class Finding(_Data, frozen=True):
     """One thing found. ``kind`` is a kind of the contract's table; times in seconds of the log.

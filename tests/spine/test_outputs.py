@@ -2,8 +2,10 @@
 
 from pathlib import Path
 
+import msgspec
 import pytest
 
+from pipeline.results import Check
 from tests.spine.helpers import run, tree
 
 FIRST = "2026-05-01-1800-first"
@@ -37,3 +39,9 @@ def test_a_touched_output_is_made_again(logs: Path, out: Path, name: str, how: s
     done = run(logs, out)
     assert done.returncode == 0, done.stderr
     assert tree(out) == wanted
+
+
+def test_a_check_s_minutes_are_one_text_made_or_read_back() -> None:
+    made = Check(text="look", tool="none", engine="off_cold", minutes=15)
+    raw = msgspec.json.encode(made)
+    assert msgspec.json.encode(msgspec.json.decode(raw, type=Check)) == raw
