@@ -161,6 +161,11 @@ def _earlier(summary: Summary, analysis: str) -> Earlier:
     )
 
 
+def kept_digest(result: Result) -> dict[str, Any]:
+    """What later sessions get of a digest: keys with a leading underscore end with the session."""
+    return {name: v for name, v in result.digest.items() if not name.startswith("_")}
+
+
 def _summary(
     document: Document, results: Mapping[str, Result], registry: Registry, vehicle_id: str
 ) -> Summary:
@@ -175,7 +180,7 @@ def _summary(
         continues=document.continues,
         versions={k: registry.analyses[k].meta.version for k in sorted(results)},
         statuses={k: results[k].status for k in sorted(results)},
-        digests={k: r.digest for k, r in sorted(results.items()) if r.digest},
+        digests={k: d for k, r in sorted(results.items()) if (d := kept_digest(r))},
         metrics=document.metrics,
         metric_sources=dict(sorted((m, k) for k, r in results.items() for m in r.metrics)),
         findings=document.findings,

@@ -2,14 +2,12 @@
 
 from collections.abc import Sequence
 
-import msgspec
-
 from pipeline import SCHEMA_VERSION
 from pipeline.batch import Run, vehicle_names
 from pipeline.history import Summary, encode_history
 from pipeline.inputs import printable
 from pipeline.plan import STATE_VERSION, stamp
-from pipeline.results import FuelPoint
+from pipeline.results import FuelPoint, unpacked_points
 from pipeline.store import dump_json, file_hash, remove_output, write_whole
 
 
@@ -89,7 +87,7 @@ def _pooled(summaries: Sequence[Summary]) -> dict[str, list[FuelPoint]]:
     for summary in summaries:
         rows = summary.digests.get("fuel_steps", {}).get("pooled")
         if rows:
-            found[summary.vehicle] = msgspec.convert(rows, list[FuelPoint])
+            found[summary.vehicle] = unpacked_points(rows)
     return found
 
 

@@ -7,7 +7,7 @@ import msgspec
 from pipeline.analysis._table_blocks import LOAD_KPA, open_faults
 from pipeline.analysis._table_shapes import open_shapes
 from pipeline.meta import Case, Meta
-from pipeline.results import FuelPoint, Result
+from pipeline.results import FuelPoint, Result, packed_points, unpacked_points
 
 META = Meta(
     question="What may be entered in the fuel table now, and what has to be mended first?",
@@ -38,11 +38,11 @@ def conclude(case: Case) -> Result:
     else:
         why = f"{change} points may be entered, in the steps given; no fault stands in the way"
     # The vehicle's table waits for the same faults as the session's.
-    stored = msgspec.convert(table.digest.get("pooled", []), list[FuelPoint])
+    stored = unpacked_points(table.digest.get("_pooled", []))
     together = [_blocked(p, everywhere, loaded) for p in stored]
     return Result(
         status="found" if held else "clear", why=why, fuel_table=rows,
-        digest={"pooled": msgspec.to_builtins(together)} if together else {},
+        digest={"pooled": packed_points(together)} if together else {},
     )  # fmt: skip
 
 

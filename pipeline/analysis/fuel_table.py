@@ -24,6 +24,7 @@ from pipeline.results import (
     TableFigure,
     metric,
     not_judged,
+    packed_points,
     rounded,
 )
 from pipeline.session import View
@@ -137,7 +138,7 @@ def judge(own: Own, history: Sequence[Earlier]) -> Result:
     ]  # fmt: skip
     same = same[-MOST_POOLED:]
     rows = pooled([*same, mine], own.vehicle.limits)
-    digest = {**mine, "pooled": msgspec.to_builtins(rows), "pooled_sessions": len(same) + 1}
+    digest = {**mine, "_pooled": packed_points(rows), "pooled_sessions": len(same) + 1}
     result = msgspec.structs.replace(own.result, digest=digest)
     if not same:
         return result

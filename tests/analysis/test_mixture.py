@@ -1,6 +1,5 @@
 """lean_load, mixture, fuel_table, fuel_steps: simulated truth, and rules made by hand."""
 
-import msgspec
 import numpy as np
 import pytest
 
@@ -13,7 +12,7 @@ from pipeline.analysis.fuel_table import META, judge, pooled, step_of
 from pipeline.limits import Limits
 from pipeline.meta import Case, Earlier, Own
 from pipeline.registry import load_registry
-from pipeline.results import Finding, FuelPoint, Result
+from pipeline.results import Finding, FuelPoint, Result, packed_points, unpacked_points
 from pipeline.vehicle import DEFAULT_VEHICLE
 from tests.judge.bridge import Judged, judge_run
 
@@ -110,8 +109,8 @@ def test_a_session_with_an_open_fault_is_not_pooled() -> None:
         before = Earlier(session_id="a", start_time="2026-05-01T10:00:00", duration_s=600,
                          digest=digest(0.08, 0.02), version=META.version, metrics={},
                          findings=findings)  # fmt: skip
-        row = judge(mine, [before]).digest["pooled"][0]
-        assert row["correction_pct"] == pytest.approx(100 * np.expm1(expected), abs=0.01)
+        (row, *_) = unpacked_points(judge(mine, [before]).digest["_pooled"])
+        assert row.correction_pct == pytest.approx(100 * np.expm1(expected), abs=0.01)
 
 
 def point(kpa: float) -> FuelPoint:
@@ -136,7 +135,7 @@ def test_no_table_is_corrected_for_a_fault_of_the_machine(
                     detail="", step=2, channels=channels)  # fmt: skip
     points = [point(50.0), point(120.0)]
     stored = {"rpm": [2000.0], "kpa": [50.0, 120.0], "cells": [], "mean": [], "sd": [],
-              "seconds": [], "pooled": msgspec.to_builtins(points)}  # fmt: skip
+              "seconds": [], "_pooled": packed_points(points)}  # fmt: skip
     table = Result(status="found", why="x", fuel_table=points, digest=stored)
     other = Result(status="found", why="x", findings=[fault])
     case = Case(session_id="x", start_time="2026-05-01T10:00:00", duration_s=600,
@@ -145,7 +144,7 @@ def test_no_table_is_corrected_for_a_fault_of_the_machine(
     result = conclude(case)
     rows = result.fuel_table
     # The vehicle's table over several sessions waits for the same faults.
-    assert [p["verdict"] for p in result.digest["pooled"]] == [light, loaded]
+    assert [p.verdict for p in unpacked_points(result.digest["pooled"])] == [light, loaded]
     assert [r.verdict for r in rows] == [light, loaded]
     for row in rows:
         assert (row.step_pct is None) == (row.verdict == "blocked")
