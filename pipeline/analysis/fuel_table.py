@@ -63,7 +63,9 @@ LEAST_S = 0.25
 #: curvature, film of one cylinder): at a point whatever was seen there, and of one visit. More
 #: seconds shrink neither, more visits only the second. Choice, from the scatter of simulated drives
 #: beyond what their residuals explain.
-MODEL_SD, VISIT_SD = 0.003, 0.014
+MODEL_SD, VISIT_SD = 0.003, 0.012
+#: A sensor read this seldom, s, doubles the variance of one visit: less of its course is seen.
+SLOW_S = 0.12
 #: Size and scale of the smoothness come from the same data and are then taken as known: intervals
 #: of such fits are known to be too narrow, by about this factor. Choice, from simulated drives.
 PRIOR_DOUBT = 1.2
@@ -92,7 +94,8 @@ def analyse(view: View) -> Result:
     count = made.cells.size
     mean = fit.mean[:count]
     sd = PRIOR_DOUBT * np.sqrt(np.maximum(np.diag(fit.covariance)[:count], 0.0))
-    sd = np.hypot(sd, VISIT_SD / np.sqrt(visits(made)))
+    one_visit = VISIT_SD * np.sqrt(1.0 + inputs.update_s / SLOW_S)
+    sd = np.hypot(sd, one_visit / np.sqrt(visits(made)))
     seconds = made.evidence_s[made.cells]
     target = _target_by_cell(view.time, inputs, made)
     rows = fuel_points(grid, made.cells, mean, np.hypot(sd, MODEL_SD), seconds, target, view.limits)

@@ -49,7 +49,7 @@ STEP_RPM, TRANSIENT_S, HABIT = 1000.0, 0.15, 5
 SWITCH_V = 0.45
 #: What plug flow, one lag and a log's own grid leave out of a delay, as standard deviation: the
 #: fit's own interval held the truth half of the time on simulated cars. Choice.
-DELAY_MODEL_MS, DELAY_MODEL_SHARE = 10.0, 0.05
+DELAY_MODEL_MS, DELAY_MODEL_SHARE = 8.0, 0.04
 #: Conditions of the delay's metric, by the contract.
 DELAY_C, DELAY_KMH = 60.0, 10.0
 
