@@ -29,6 +29,14 @@ SETTLES = {
     "hard_start": "8 s of cranking with fuel and spark off, then the start",
     "stall": "several returns to idle from 2500 rpm, with idle air control logged",
     "low_charging_voltage": "two minutes above 2000 rpm with lights and fans on",
+    "trim_limit": "a steady cruise held for two minutes, and warm idle for two minutes",
+    "transient_mixture": "slow and quick throttle steps at 2500 rpm, three of each, warm",
+    "high_charging_voltage": "two minutes above 2000 rpm with lights and fans off, then on",
+    "air_in_coolant": "after bleeding: a cold start, ten minutes on the road, then five of idle",
+    "overheating": "five minutes in traffic and five at a steady speed on the level, with the fan "
+    "logged",
+    "hot_intake": "a restart after a quarter of an hour's rest, then two minutes of steady driving",
+    "crank_signal_loss": "a slow rise of speed to the limit without load, the error counter logged",
     "controller_reset": "a start with the voltage logged as fast as the logger can",
 }
 #: Kinds that only a run under load settles, where that is legal and nothing forbids it.

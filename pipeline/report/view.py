@@ -5,6 +5,7 @@ from typing import Any
 
 from pipeline.logbook import Entry
 from pipeline.report import cautions, words
+from pipeline.report.afterwork import after_work
 from pipeline.report.charts import Drawn
 from pipeline.report.figures import draw, figures_of
 from pipeline.report.grids import proven_map
@@ -298,6 +299,7 @@ class SessionView:
             "blind": blind,
             "seen": seen,
             "next_log": self.next_log(),
+            "after_work": after_work(self.entries, self.document["start_time"], self.document),
             "hand_checks": hand_checks(self.entries),
             "proven": proven_map(self.document["proven_range"], self.units, name="proven"),
             "metrics": self.metrics(),
