@@ -32,7 +32,7 @@ META = Meta(
         "A sensor that stands in steam or a passing bubble reads low: common practice, no source.",
     ),
     needs=("coolant_temperature",),
-    uses=("battery_voltage",),
+    uses=("battery_voltage", "intake_air_temperature"),
     facts=("states", "cooling_trace"),
     shortest_s=60.0,
     step=2,
@@ -40,10 +40,8 @@ META = Meta(
 
 #: s after the engine began to run: the heat soaked in at the stop shows here and is healthy.
 SOAK_S = 60.0
-#: s that a reading has to stay above the act or stop limit: one sample proves nothing.
-SUSTAINED_S = 5.0
-#: s of the window whose median is the level a dip is measured from.
-DIP_WINDOW_S = 41
+#: s above the act or stop limit (one sample proves nothing); s of the window a dip is seen in.
+SUSTAINED_S, DIP_WINDOW_S = 5.0, 41
 #: degC from which the usual swing is taken, blocks it needs, share of quieter blocks, most in K
 #: (an open drive shows a sound thermostat swinging 4 K every half minute).
 SWING_FROM_C, SWING_BLOCKS, SWING_SHARE, LARGEST_SWING_K = 65.0, 5, 0.35, 3.0
@@ -53,6 +51,9 @@ OWN_SESSIONS = 3
 HOT_BEFORE_S = 180.0
 #: V of a step that a dip must not come together with: that is a ground, not the water.
 VOLTAGE_STEP_V = 0.35
+#: Share of a step of the coolant that the intake shows on the same shifted ground (a cooler
+#: thermistor moves a quarter as far; half of that), and K of step that tell.
+SHARED_FALL, LEAST_EDGE_K = 0.12, 2.0
 #: K within s from degC: a fall this deep is beyond any thermostat or radiator, whatever the
 #: reading was before; the water has left the sensor.
 COLLAPSE_K, COLLAPSE_S, COLLAPSE_FROM_C = 18.0, 12, 80.0
@@ -240,6 +241,24 @@ def _voltage_steps(view: View, start: float, end: float) -> bool:
     return bool(abs(np.nanmedian(before) - np.nanmedian(inside)) > VOLTAGE_STEP_V)
 
 
+def _intake_steps_too(view: View, found: list[_Dip]) -> bool:
+    """Whether the intake's reading dips with the coolant's: then the ground they share does."""
+    intake, coolant = view.get("intake_air_temperature"), view.channel("coolant_temperature")
+    if intake is None:
+        return False
+    time, shares = view.time, []
+    for dip in found:
+        near = np.flatnonzero((time > dip.start - 2.5) & (time < dip.end + 2.5))
+        edge = time[near[np.argmax(np.abs(np.nan_to_num(np.diff(coolant[near]))))]]
+        before = (time > edge - 1.2) & (time <= edge)
+        after = (time > edge + 0.6) & (time < edge + 1.8)
+        if before.any() and after.any():
+            fall = float(np.mean(coolant[before]) - np.mean(coolant[after]))
+            too = float(np.mean(intake[before]) - np.mean(intake[after]))
+            shares.append(too / fall if abs(fall) > LEAST_EDGE_K else 0.0)
+    return len(shares) >= 2 and float(np.median(shares)) > SHARED_FALL
+
+
 def _loss(view: View, dips: list[_Dip], trace: CoolingTrace) -> list[Finding]:
     limits = view.limits
     falls = []
@@ -339,7 +358,7 @@ def _air(view: View, dips: list[_Dip], swing: float) -> list[Finding]:
     limits = view.limits
     least = limits.air_step_min_k + swing
     steps = [d for d in dips if least <= d.depth <= limits.air_step_max_k * 2 and d.level >= 60.0]
-    if len(steps) < 2:
+    if len(steps) < 2 or _intake_steps_too(view, steps):
         return []
     deepest = max(d.depth for d in steps)
     return [

@@ -214,13 +214,12 @@ def _energy_per_kelvin(
         return None
     at = _reached(trace, 60.0)
     until = at if at is not None else float(trace.seconds[-1])
-    span = trace.running & (trace.seconds <= until)
+    # What was burned without a reading warmed nobody knows what.
+    span = trace.running & (trace.seconds <= until) & np.isfinite(trace.coolant)
     rise = (60.0 if at is not None else float(np.nanmax(trace.coolant[span]))) - begin
     if span.sum() < 60 or rise < 5.0:
         return None
     grams = float(np.nansum(trace.air[span]))
-    if at is None:
-        rise = max(rise, 5.0)
     return grams * ENERGY_PER_AIR_KJ_G / rise / litres, float(at is not None)
 
 

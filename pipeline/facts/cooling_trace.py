@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.facts.states import States
 from pipeline.meta import FactMeta
 from pipeline.session import NotAvailableError, View
 from pipeline.signals.segments import Bools, Floats
@@ -16,10 +17,15 @@ META = FactMeta(
     uses=("engine_speed", "manifold_pressure", "mass_air_flow", "vehicle_speed",
           "ambient_air_temperature", "intake_air_temperature"),
     facts=("states",),
+    optional_facts=("sensor_validity",),
 )  # fmt: skip
 
 #: s: the reading is averaged over this, which takes the steps of 0.5 or 1 degC out of it.
 SMOOTH_S = 5.0
+#: s: no water changes and comes back this fast; the reading is freed of such spikes.
+SPIKE_S = 0.2
+#: s after the start, and K: the charge air is cooler than the coolant of a running engine.
+AIR_COOLER_AFTER_S, AIR_COOLER_K = 180.0, 5.0
 #: s: a hole in the coolant channel longer than this is not bridged.
 LONGEST_HOLE_S = 20.0
 #: Charge temperature in K and volumetric efficiency used where only the pressure is known; they
@@ -51,12 +57,27 @@ class CoolingTrace:
 
 def compute(view: View) -> CoolingTrace:
     """Bring the channels to one value a second; the logged rows are averaged, never resampled."""
-    states = view.fact("states")
+    states: States = view.fact("states")
     time, coolant = view.time, view.channel("coolant_temperature")
     good = np.isfinite(coolant)
     if good.sum() < 5 or view.duration_s < 20.0:
         raise NotAvailableError("too few coolant readings to follow it")
-    at, values = time[good], median_of_three(coolant[good])
+    validity = view.fact("sensor_validity")
+    if validity is not None:
+        # Short excursions stay: air and steam at the sensor look like spikes and are judged.
+        for fault in validity.faults:
+            if fault.channel == "coolant_temperature" and fault.mode != "spike":
+                good &= ~((time >= fault.start_s) & (time <= fault.end_s))
+        if good.sum() < 5:
+            raise NotAvailableError("the coolant sensor's readings cannot be believed")
+    if _colder_than_its_air(view, states, coolant, good):
+        raise NotAvailableError(
+            "the coolant read colder than the intake air while the engine ran: one of the two "
+            "sensors is not what it is called"
+        )
+    at = time[good]
+    apart = max(1, round(SPIKE_S / max(float(np.median(np.diff(at))), 1e-3)))
+    values = median_of_three(coolant[good], apart)
     seconds = np.arange(np.ceil(at[0]), np.floor(at[-1]) + 0.5, 1.0)
     low = np.searchsorted(at, seconds - SMOOTH_S / 2)
     high = np.searchsorted(at, seconds + SMOOTH_S / 2, side="right")
@@ -79,6 +100,19 @@ def compute(view: View) -> CoolingTrace:
         first_s=states.first_running_s if states.start_seen else None,
         air_known=bool(np.isfinite(air).any()),
     )
+
+
+def _colder_than_its_air(view: View, states: States, coolant: Floats, good: Bools) -> bool:
+    """Whether the intake air stood above the coolant for most of the running after its start."""
+    intake = view.get("intake_air_temperature")
+    first = states.first_running_s
+    if intake is None or first is None:
+        return False
+    # The warmth of the last drive sits in the intake for minutes, never longer than in the block.
+    rows = states.running & good & np.isfinite(intake) & (view.time > first + AIR_COOLER_AFTER_S)
+    if rows.sum() < 50:
+        return False
+    return bool(np.mean(intake[rows] - coolant[rows] > AIR_COOLER_K) > 0.5)
 
 
 def _means(view: View, name: str, seconds: Floats) -> Floats:

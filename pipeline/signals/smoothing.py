@@ -21,13 +21,16 @@ def moving_mean(time: Floats, values: Floats, *, seconds: float) -> Floats:
     return np.asarray(np.where(number > 0, mean, np.nan), dtype=np.float64)
 
 
-def median_of_three(values: Floats) -> Floats:
-    """Median of each value and its two neighbours; the ends as they are. Removes lone spikes."""
-    if values.size < 3:
+def median_of_three(values: Floats, apart: int = 1) -> Floats:
+    """Median of each value and those ``apart`` rows before and after; the ends as they are.
+
+    Removes whatever lasts ``apart`` rows or less and leaves what climbs or falls as it is.
+    """
+    if values.size < 2 * apart + 1:
         return values.copy()
-    a, b, c = values[:-2], values[1:-1], values[2:]
+    a, b, c = values[: -2 * apart], values[apart:-apart], values[2 * apart :]
     inner = np.maximum(np.minimum(a, b), np.minimum(np.maximum(a, b), c))
-    return np.concatenate([values[:1], inner, values[-1:]])
+    return np.concatenate([values[:apart], inner, values[-apart:]])
 
 
 def moving_slope(time: Floats, values: Floats, *, seconds: float) -> Floats:
