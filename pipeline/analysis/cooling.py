@@ -281,7 +281,7 @@ def _loss(view: View, dips: list[_Dip], trace: CoolingTrace) -> list[Finding]:
         Finding(
             kind="coolant_loss_suspected",
             severity="stop",
-            confidence=0.9 if many else 0.75,
+            confidence=0.95 if many else 0.9,
             start_s=first.start,
             end_s=last.end,
             title="The coolant reading falls away while hot: the sensor may stand dry",
