@@ -13,13 +13,9 @@ from pipeline.results import Cause, Check, Finding, Severity, evidence
 
 #: deg of base timing error allowed for, two standard deviations: pick-up and pulley marks.
 TIMING_BAND_DEG = 2.0
-#: Probability that the margin is gone below which the model keeps silent: as likely as not where
-#: compression and octane are known; more where they are defaults, for then the band is so wide
-#: that half the healthy engines near the limit would be accused.
-LEAST_PROBABILITY = 0.5
-LEAST_PROBABILITY_ASSUMED = 0.7
-#: Values of the vehicle without which the model is a guess.
-DECISIVE = frozenset({"engine.compression_ratio", "fuel.octane_ron"})
+#: Probability that the margin is gone below which the model keeps silent: its band is wide, and
+#: half the healthy engines near the limit would be accused at 0.5.
+LEAST_PROBABILITY = 0.7
 #: Probability of a margin gone below which a change alone is not told: a heat-soaked start or a
 #: hot day takes degrees from a wide margin without harm.
 NEAR_PROBABILITY = 0.25
@@ -65,10 +61,8 @@ def assess(
     *,
     limits: Limits,
     alive: bool,
-    assumed: Sequence[str] = (),
 ) -> Risk | None:
     """Zones whose margin is gone, or far below what was known to be quiet there."""
-    least = LEAST_PROBABILITY_ASSUMED if DECISIVE & set(assumed) else LEAST_PROBABILITY
     found: list[tuple[float, float, Zone, bool]] = []
     for z in zones:
         margin = z.margin_deg + scale.mean / z.slope
@@ -81,7 +75,7 @@ def assess(
         relative = drop >= limits.knock_margin_drop_deg and gone >= NEAR_PROBABILITY
         if heard and margin < AGREES_DEG:
             found.append((max(gone, 0.9), margin, z, True))
-        elif margin < 0.0 and gone >= least:
+        elif margin < 0.0 and gone >= LEAST_PROBABILITY:
             found.append((gone, margin, z, False))
         elif relative:
             # 2 deg: what cells, heat and mixture leave open between two sessions.

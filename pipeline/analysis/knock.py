@@ -138,7 +138,7 @@ def _finish(
     if not base_timing:
         assumed.append("base timing")
     drops = _against_quiet(zones, past)
-    risk = words.assess(zones, scale, drops, limits=vehicle.limits, alive=alive, assumed=assumed)
+    risk = words.assess(zones, scale, drops, limits=vehicle.limits, alive=alive)
     findings = []
     if risk is not None and risk.seconds >= LEAST_S:
         findings = [words.finding(risk, scale, assumed)]

@@ -1,13 +1,7 @@
-import dataclasses
-
 import numpy as np
 import pytest
 
-from pipeline.analysis import _knock_findings as words
-from pipeline.facts.knock_margin import Zone
-from pipeline.limits import Limits
 from pipeline.meta import Earlier
-from pipeline.physics.knock_scale import PRIOR
 from pipeline.results import Result
 from tests.analysis.pull_logs import kinds, log, results
 
@@ -49,26 +43,6 @@ def test_defaults_keep_a_near_thing_to_info() -> None:
     result = _knock(_log(14.0), toml="[engine]\nforced_induction = true\n")
     assert kinds(result) in ({"knock_risk": "info"}, {})
     assert "safe" not in result.why
-
-
-def test_as_likely_as_not_is_told_of_a_known_engine_only() -> None:
-    zone = Zone(rpm=3250.0, kpa=170.0, seconds=2.0, margin_deg=-0.5, slope=0.055, band_deg=4.0,
-                start_s=1.0, end_s=3.0, quiet_s=0.0, knock_s=0.0,
-                onset_deg=float("nan"))  # fmt: skip
-
-    def told(margin: float, assumed: tuple[str, ...]) -> bool:
-        one = dataclasses.replace(zone, margin_deg=margin)
-        return words.assess([one], PRIOR, {}, limits=Limits(), alive=False,
-                            assumed=assumed) is not None  # fmt: skip
-
-    # The contract: the modelled margin is below 0. Without the base timing it is told as info.
-    assert told(-0.5, ())
-    assert told(-0.5, ("base timing",))
-    assert not told(0.5, ())
-    # With a guessed compression ratio or octane number it has to be clearer.
-    for name in KNOWN:
-        assert not told(-0.5, (name,))
-        assert told(-4.0, (name,))
 
 
 def test_heard_and_expected_is_act() -> None:
