@@ -60,7 +60,7 @@ OWN_SPREAD = 0.12
 #: K: idle is compared with sessions whose idle coolant was within this.
 LIKE_TEMPERATURE_K = 15.0
 #: Confidence that it happened in the engine: by the margin of the test. Checked by the judge.
-CONFIDENCE_STRONG, CONFIDENCE_CLEAR, CONFIDENCE_NEAR = 0.97, 0.95, 0.92
+CONFIDENCE_STRONG, CONFIDENCE_CLEAR, CONFIDENCE_NEAR = 0.90, 0.87, 0.80
 POWER = 0.95
 
 
