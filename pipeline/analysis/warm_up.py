@@ -57,8 +57,8 @@ FALL_K, FALL_S = 18.0, 12
 SENSOR_LAG_S = 1.5
 #: s of settled running that make a plateau.
 PLATEAU_S = 120.0
-#: s over which the end of a drive is looked at for a plateau that never came.
-END_S = 300.0
+#: s at a drive's end that show its plateau; K from their first to last third: still climbing.
+END_S, STILL_CLIMBS_K = 300.0, 6.0
 #: kJ of fuel energy per K and litre that simulated and published warm-ups stay under; the factor
 #: of [limits] comes on top. Wide, since it has to hold for any engine.
 USUAL_KJ_PER_K_L = 190.0
@@ -235,10 +235,10 @@ def _ending(trace: CoolingTrace) -> tuple[float, float] | None:
         return None
     last = rows[-int(END_S) :]
     level, speed = trace.coolant[last], trace.speed[last]
-    slope = 0.0
-    if np.isfinite(speed).all() and np.std(speed) > 3.0:
-        slope = 10.0 * float(np.polyfit(speed, level, 1)[0])
-    return float(np.median(level)), slope
+    if np.median(level[-100:]) - np.median(level[:100]) > STILL_CLIMBS_K:
+        return None
+    told = np.isfinite(speed).all() and np.std(speed) > 3.0
+    return float(np.median(level)), 10.0 * float(np.polyfit(speed, level, 1)[0]) if told else 0.0
 
 
 def _fell(trace: CoolingTrace) -> bool:
