@@ -70,5 +70,7 @@ def static(shape: Shape, data: Mapping[str, Mapping[str, Sequence[Any]]]) -> dic
 
 def records(columns: Mapping[str, Sequence[Any]]) -> list[dict[str, Any]]:
     """Turn columns into the rows a data set holds."""
+    if tuple(columns) == ("x", "y"):  # nearly all there are, in a third of the time
+        return [{"x": x, "y": y} for x, y in zip(columns["x"], columns["y"], strict=True)]
     names = list(columns)
     return [dict(zip(names, row, strict=True)) for row in zip(*columns.values(), strict=True)]
