@@ -116,11 +116,8 @@ def _fast(data: bytes, layout: Layout, separator: str) -> Section | None:
     if frame is None or frame.height != rows:
         return None
     columns = []
-    # Put together column by column, so that arrays can later be seen without a copy.
-    left = frame.get_columns()[::-1]
-    del frame
     for index, name in enumerate(layout.names):
-        series = left.pop().rechunk()
+        series = frame.to_series(index)
         if numeric[index]:
             if series.dtype == pl.Float64 and not _finite(series):
                 series = series.set(series.is_nan() | series.is_infinite(), None)

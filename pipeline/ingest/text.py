@@ -4,6 +4,7 @@ import hashlib
 import os
 import re
 import stat
+import threading
 import zlib
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,6 +23,9 @@ FREE_INFLATION_BYTES = 20_000_000
 
 MAX_LINE_BYTES = 1_000_000
 """Longest line looked at as a row: 1,000 columns of 40 characters are 40 kB."""
+
+HASH_APART_BYTES = 1 << 22
+"""Content from this size on is hashed in a thread of its own: 4 ms of work pay for starting one."""
 
 _CHUNK = 1 << 20
 _HEAD = 1 << 16
@@ -58,13 +62,30 @@ class Refused(Exception):  # noqa: N818 - a reason, not a programming error
         self.reason, self.cure = reason, cure
 
 
-@dataclass(slots=True)
 class Content:
     """Bytes of a file after inflating, their number and hash."""
 
-    data: bytes
-    sha256: str
-    size: int
+    def __init__(self, data: bytes) -> None:
+        self.data, self.size = data, len(data)
+        self._sha256 = ""
+        self._hashing: threading.Thread | None = None
+        if len(data) < HASH_APART_BYTES:
+            self._hash(data)
+        else:
+            # A large log is hashed beside its reading: hashlib lets other threads run.
+            self._hashing = threading.Thread(target=self._hash, args=(data,))
+            self._hashing.start()
+
+    def _hash(self, data: bytes) -> None:
+        self._sha256 = hashlib.sha256(data).hexdigest()
+
+    @property
+    def sha256(self) -> str:
+        """Hash of the bytes as lower-case hexadecimal digits."""
+        if self._hashing is not None:
+            self._hashing.join()
+            self._hashing = None
+        return self._sha256
 
     def release(self) -> None:
         """Let go of the bytes, once they are decoded: a log may be as large as the memory."""
@@ -97,7 +118,7 @@ def load(path: Path) -> Content:
         data = stream.read(status.st_size)
     if data[:2] == b"\x1f\x8b":
         data = _inflate(data)
-    return Content(data, hashlib.sha256(data).hexdigest(), len(data))
+    return Content(data)
 
 
 def _inflate(packed: bytes) -> bytes:
