@@ -4,10 +4,13 @@ The order of work is design's three passes: (A) per log, in parallel; (B) in ord
 here; (C) per session, in parallel. Every file is written whole; index and state come last.
 """
 
+import contextlib
 import dataclasses
 import hashlib
+import importlib
 import json
 import os
+import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -112,6 +115,8 @@ def execute(run: Run, *, jobs: int | None, cluster: str | None) -> None:
         ingest = read_json(run.store.ingest) or {"files": []}
         run.old_records = {r["file"]: r for r in ingest["files"]}
     with Pool(jobs or os.cpu_count() or 1, cluster, exactly=jobs is not None) as pool:
+        # What judging needs takes half a second to load: while the workers read, not after.
+        threading.Thread(target=_load_judging, daemon=True).start()
         _pass_a(run, pool)
         _resolve_duplicates(run)
         from pipeline.judging import judge_all
@@ -124,6 +129,14 @@ def execute(run: Run, *, jobs: int | None, cluster: str | None) -> None:
     timings = os.environ.get("SPARKLEDGER_TIMINGS")
     if timings:
         Path(timings).write_text(json.dumps(run.seconds), encoding="utf-8")
+
+
+def _load_judging() -> None:
+    # A fault in the code shows where it is asked for again; here nobody could tell of it.
+    with contextlib.suppress(Exception):
+        for name in ("pipeline.publish", "pipeline.report.index", "polars"):
+            importlib.import_module(name)
+        importlib.import_module("pipeline.registry").load_registry()
 
 
 # --- Pass A ----------------------------------------------------------------------------------

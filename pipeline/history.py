@@ -39,7 +39,8 @@ class Summary(msgspec.Struct, frozen=True, kw_only=True):
     continues: Continues | None
     versions: dict[str, int]
     statuses: dict[str, str]
-    digests: dict[str, dict[str, Any]]
+    #: As JSON: only those of the window are ever looked into, and there may be a thousand.
+    digests: dict[str, msgspec.Raw]
     metrics: dict[str, Metric]
     #: Which analysis each metric came from.
     metric_sources: dict[str, str]
@@ -153,12 +154,18 @@ def _earlier(summary: Summary, analysis: str) -> Earlier:
         session_id=summary.id,
         start_time=summary.start_time,
         duration_s=summary.duration_s,
-        digest=summary.digests.get(analysis, {}),
+        digest=digest_of(summary, analysis),
         version=summary.versions.get(analysis, 0),
         metrics=summary.metrics,
         findings=summary.findings,
         limits_of_detection=summary.limits_of_detection,
     )
+
+
+def digest_of(summary: Summary, analysis: str) -> dict[str, Any]:
+    """What an analysis left for later sessions, {} where it left nothing."""
+    raw = summary.digests.get(analysis)
+    return {} if raw is None else msgspec.json.decode(raw, type=dict[str, Any])
 
 
 def kept_digest(result: Result) -> dict[str, Any]:
@@ -180,7 +187,11 @@ def _summary(
         continues=document.continues,
         versions={k: registry.analyses[k].meta.version for k in sorted(results)},
         statuses={k: results[k].status for k in sorted(results)},
-        digests={k: d for k, r in sorted(results.items()) if (d := kept_digest(r))},
+        digests={
+            k: msgspec.Raw(msgspec.json.encode(d))
+            for k, r in sorted(results.items())
+            if (d := kept_digest(r))
+        },
         metrics=document.metrics,
         metric_sources=dict(sorted((m, k) for k, r in results.items() for m in r.metrics)),
         findings=document.findings,

@@ -160,4 +160,4 @@ def read_json(path: Path) -> Any:
 
 def dump_json(value: Any) -> bytes:
     """JSON bytes, sorted keys, no NaN, one line end."""
-    return json.dumps(value, allow_nan=False, sort_keys=True, indent=0).encode() + b"\n"
+    return json.dumps(value, allow_nan=False, sort_keys=True).encode() + b"\n"
