@@ -22,6 +22,13 @@ class Shape:
     height: float = theme.PANEL_HEIGHT
     width: float = theme.PLOT
 
+    def kind(self, alive: bool) -> "Shape":
+        """Make the shape whose template serves this one: sizes are filled in, and axes not drawn
+        in a static version make no difference."""
+        axes = {"flags": self.flags, "time": self.time, "labels": self.labels} if alive else {}
+        return Shape(lines=self.lines, points=self.points, shade=self.shade, marks=self.marks,
+                     rows=self.rows, whiskers=self.whiskers, **axes)  # fmt: skip
+
     def key(self, alive: bool) -> str:
         """Name of the template: all but the size, and for a static one all but the axes too."""
         lines = "".join("lb"[band] + ".s"[step] for band, step in self.lines)

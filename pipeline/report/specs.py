@@ -28,19 +28,19 @@ def _kept() -> dict[str, dict[str, dict[str, Any]]]:
 
 
 @functools.cache
-def _template(key: str, shape: Shape, alive: bool) -> dict[str, Any]:
-    """Take the kept template of this key, or build it from the shape."""
-    kept = _kept()["alive" if alive else "static"].get(key)
+def _template(kind: Shape, alive: bool) -> dict[str, Any]:
+    """Take the kept template of a kind of shape, or build it."""
+    kept = _kept()["alive" if alive else "static"].get(kind.key(alive))
     if kept is not None:
         return kept
     from pipeline.report import chart_templates  # altair takes a third of a second to load
 
-    return chart_templates.template(shape, True) if alive else chart_templates.compiled(shape)
+    return chart_templates.template(kind, True) if alive else chart_templates.compiled(kind)
 
 
 def alive(shape: Shape, ends: Mapping[str, float]) -> dict[str, Any]:
     """Fill a shape's live version with the axis ends; the page's script adds the data sets."""
-    filled = dict(_template(shape.key(True), shape, True))
+    filled = dict(_template(shape.kind(True), True))
     filled["params"] = [
         {**p, "value": ends[p["name"]]} if p["name"] in ends else p for p in filled["params"]
     ]
@@ -56,7 +56,7 @@ def alive(shape: Shape, ends: Mapping[str, float]) -> dict[str, Any]:
 
 def static(shape: Shape, data: Mapping[str, Mapping[str, Sequence[Any]]]) -> dict[str, Any]:
     """Fill a shape's static version with data in plot coordinates (pixels), y upwards."""
-    vega = {**_template(shape.key(False), shape, False), "width": shape.width,
+    vega = {**_template(shape.kind(False), False), "width": shape.width,
             "height": shape.height}  # fmt: skip
     ends = {"x0": 0.0, "x1": shape.width, "y0": 0.0, "y1": shape.height}
     vega["signals"] = [

@@ -22,6 +22,7 @@ from fixtures.cars import draw_car
 from fixtures.drives import mixed_drive
 from fixtures.simulate import simulate
 from tests.bench._guide import write_table
+from tests.report.browser import find_browser
 
 ROOT = Path(__file__).parents[2]
 DRIVES = 20
@@ -108,7 +109,7 @@ def opening_seconds(page: Path) -> float | None:
         return None
     try:
         with sync_playwright() as browsers:
-            browser = browsers.chromium.launch(executable_path="/usr/bin/chromium",
+            browser = browsers.chromium.launch(executable_path=find_browser(),
                                                args=["--no-sandbox"])  # fmt: skip
             tab = browser.new_page()
             tab.goto("about:blank")
