@@ -18,11 +18,20 @@ from typing import Any
 
 import msgspec
 
-from pipeline.inputs import InputFile, file_ids, is_candidate, printable, vehicle_ids
+from pipeline.inputs import InputFile, file_ids, is_candidate, printable, storable, vehicle_ids
 from pipeline.logbook import Logbook
 from pipeline.plan import empty_state, input_stamp, sound_outputs
 from pipeline.pool import Pool, WorkerDiedError
-from pipeline.stages import LogDone, LogTask, PageTask, draw_page, read_and_analyse
+from pipeline.records import aside_record
+from pipeline.stages import (
+    LogDone,
+    LogTask,
+    OutputError,
+    PageTask,
+    SessionDone,
+    draw_page,
+    read_and_analyse,
+)
 from pipeline.store import Store, digest, file_hash, read_json, remove_leftovers, write_whole
 from pipeline.vehicle import Vehicle
 
@@ -65,8 +74,8 @@ class Run:
     records: dict[str, dict[str, Any]] = field(default_factory=dict)
     sound: dict[str, list[Any]] = field(default_factory=dict)
     seconds: dict[str, float] = field(default_factory=dict)
-    #: Sessions whose first pass ran in this run.
-    fresh: set[str] = field(default_factory=set)
+    #: Sessions whose first pass ran in this run, and what it told.
+    fresh: dict[str, SessionDone] = field(default_factory=dict)
     #: Session id to the input it came from.
     owner: dict[str, InputFile] = field(default_factory=dict)
 
@@ -148,7 +157,7 @@ def _pass_a(run: Run, pool: Pool) -> None:
     for item in run.inputs:
         run.state["inputs"][item.file] = {"stamp": input_stamp(item)}
         if item.refused:
-            run.records[item.file] = _refused_record(item, item.refused)
+            run.records[item.file] = aside_record(item.file, item.size, item.refused)
             continue
         vehicle = run.vehicle(item)
         name = ids.get(item.file) or file_ids([item.file])[item.file]
@@ -165,7 +174,7 @@ def _pass_a(run: Run, pool: Pool) -> None:
         run.progress("read and analysed", done, len(tasks))
         item = by_name[file]
         if isinstance(result, WorkerDiedError):
-            run.records[file] = _refused_record(item, "a worker died over it, twice")
+            run.records[file] = aside_record(item.file, item.size, "a worker died over it, twice")
             run.state["inputs"][file]["messages"] = [
                 [
                     1,
@@ -212,7 +221,7 @@ def _reuse(run: Run, item: InputFile, task: LogTask) -> LogTask | None:
             same = file_hash(item.path) == known.get("raw_sha256")
         except OSError:
             same = False
-    record = run.old_records.get(item.file)
+    record = run.old_records.get(storable(item.file))
     if not same or record is None or record["status"] == "duplicate":
         return task
     sessions = record["sessions"]
@@ -255,21 +264,13 @@ def _take(run: Run, item: InputFile, result: LogDone) -> None:
         note["messages"] = [list(m) for m in result.messages]
     for session in result.sessions:
         run.owner[session.id] = item
-        run.fresh.add(session.id)
+        run.fresh[session.id] = session
         run.state["sessions"][session.id] = {"results_hash": session.results_hash,
                                              "kept": list(session.kept)}  # fmt: skip
     for name, known in result.outputs.items():
         run.state["outputs"][name] = list(known)
     for stage, seconds in result.seconds.items():
         run.seconds[stage] = run.seconds.get(stage, 0.0) + seconds
-
-
-def _refused_record(item: InputFile, reason: str) -> dict[str, Any]:
-    return {"file": item.file, "bytes": item.size, "sha256": "", "status": "set_aside",
-            "reason": reason, "rows_read": 0, "rows_dropped": {}, "lines_other": {},
-            "sessions": [], "dialect": {"encoding": "", "separator": "", "decimal": "",
-                                        "header_line": 0, "unit_line": 0},
-            "columns": []}  # fmt: skip
 
 
 def _resolve_duplicates(run: Run) -> None:
@@ -318,6 +319,7 @@ def _pass_c(run: Run, pool: Pool) -> None:
         old = run.old["sessions"].get(session, {})
         note["page_key"] = key
         if old.get("page_key") == key and run.keep(page):
+            note["page_broke"] = old.get("page_broke", "")
             continue
         tasks[session] = PageTask(
             out=run.store.out,
@@ -326,13 +328,13 @@ def _pass_c(run: Run, pool: Pool) -> None:
             units=vehicle.units,
         )
     results = pool.run(draw_page, tasks, seconds=PAGE_S * len(tasks))
-    for done, (_, result) in enumerate(results, start=1):
+    for done, (session, result) in enumerate(results, start=1):
         run.progress("pages drawn", done, len(tasks))
         if isinstance(result, WorkerDiedError):
-            raise RuntimeError(f"a worker died twice over the page of {result}")
-        name, known, seconds = result
-        run.state["outputs"][name] = list(known)
-        for stage, value in seconds.items():
+            raise OutputError(f"a worker died twice over the page of {session}")
+        run.state["outputs"][result.name] = list(result.known)
+        run.state["sessions"][session]["page_broke"] = result.broke
+        for stage, value in result.seconds.items():
             run.seconds[stage] = run.seconds.get(stage, 0.0) + value
 
 

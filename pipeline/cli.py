@@ -5,6 +5,7 @@ to end in the time Python takes to start.
 """
 
 import argparse
+import os
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -33,6 +34,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 130
     except BrokenPipeError:
         sys.stderr.close()
+        return NOTHING
+    except Exception as error:
+        if os.environ.get("SPARKLEDGER_TRACEBACK"):
+            raise
+        why = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
+        say(f"the program broke off ({printable(why)[:200]}): what was written before is whole; "
+            "please report it, with what SPARKLEDGER_TRACEBACK=1 shows")  # fmt: skip
         return NOTHING
 
 

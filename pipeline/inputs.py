@@ -63,6 +63,11 @@ def printable(text: str) -> str:
     )
 
 
+def storable(name: str) -> str:
+    """Spell undecodable bytes of a file's name out, so that JSON can hold it."""
+    return name.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+
+
 def find_inputs(logs: Path, out: Path) -> list[InputFile]:
     """List every file below ``logs`` in order of path.
 

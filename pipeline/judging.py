@@ -22,6 +22,7 @@ from pipeline.history import (
     summary_hash,
     window_hash,
 )
+from pipeline.inputs import storable
 from pipeline.logbook import Entry
 from pipeline.registry import Registry, load_registry
 from pipeline.results import FuelPoint, Result
@@ -37,17 +38,19 @@ def judge_all(run: Run) -> list[Summary]:
     known = _known_summaries(run)
     names = vehicle_names(run)
     by_vehicle: dict[str, list[tuple[tuple[str, str, int], str]]] = defaultdict(list)
-    starts: dict[str, FirstPass] = {}
     for session in sorted(run.state["sessions"]):
         note = run.state["sessions"][session]
-        if session in run.fresh or session not in known:
-            first = _first_pass(run, session)
-            starts[session] = first
-            header = first.header
-            order = (local_time(header.start_time), header.source.file, header.source.first_line)
-            note["start_time"] = header.start_time
-        else:
+        if session in run.fresh:
+            done = run.fresh[session]
+            note["start_time"] = done.start_time
+            file = storable(run.owner[session].file)
+            order = (local_time(done.start_time), file, done.first_line)
+        elif session in known:
             order = known[session].order
+        else:
+            header = _first_pass(run, session).header
+            note["start_time"] = header.start_time
+            order = (local_time(header.start_time), header.source.file, header.source.first_line)
         vehicle = names[run.vehicle_key(run.owner[session])]
         by_vehicle[vehicle].append((order, session))
     registry: Registry | None = None
@@ -66,7 +69,7 @@ def judge_all(run: Run) -> list[Summary]:
                 summary = known[session]
             else:
                 registry = registry or load_registry()
-                first = starts.get(session) or _first_pass(run, session)
+                first = _first_pass(run, session)
                 summary = _judge_one(run, session, first, vehicle, past[-WINDOW:], logbook,
                                      against, registry)  # fmt: skip
                 note["judge_key"] = key

@@ -7,7 +7,7 @@ import msgspec
 from pipeline import SCHEMA_VERSION
 from pipeline.batch import Run, vehicle_names
 from pipeline.history import Summary, digest_of, encode_history
-from pipeline.inputs import printable
+from pipeline.inputs import printable, storable
 from pipeline.plan import STATE_VERSION, stamp
 from pipeline.results import FuelPoint, unpacked_points
 from pipeline.store import dump_json, file_hash, remove_output, write_whole
@@ -52,17 +52,13 @@ def _ingest_json(run: Run) -> bytes:
     document = {
         "schema_version": SCHEMA_VERSION,
         "files": [
-            {**run.records[i.file], "file": _clean(run.records[i.file]["file"])} for i in run.inputs
+            {**run.records[i.file], "file": storable(run.records[i.file]["file"])}
+            for i in run.inputs
         ],
     }
     # Indented by msgspec: json's own way of it takes ten times as long.
     plain = json.dumps(document, ensure_ascii=True, allow_nan=False).encode()
     return msgspec.json.format(plain, indent=1) + b"\n"
-
-
-def _clean(text: str) -> str:
-    """Make a name with undecodable bytes fit for JSON."""
-    return text.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
 
 
 def _write_metrics(run: Run, summaries: Sequence[Summary], stamp_ns: int) -> None:
@@ -119,6 +115,12 @@ def _collect_messages(run: Run, summaries: Sequence[Summary]) -> None:
                 text = f"analysis {analysis} of session {summary.id} broke off"
                 cure = "the session's page says how; please report it, the other analyses stand"
                 messages.append([summary.file, summary.first_line, text, cure])
+        broke = run.state["sessions"][summary.id].get("page_broke")
+        if broke:
+            strict = 1
+            text = f"the page of session {summary.id} could not be drawn ({broke})"
+            cure = "please report it with its analysis.json; what was found stands there"
+            messages.append([summary.file, summary.first_line, text, cure])
     run.state["messages"] = messages
     normal = 0 if run.state["sessions"] else 1
     run.state["exit"] = {"normal": normal, "strict": max(normal, strict)}

@@ -14,7 +14,9 @@ from pathlib import Path
 from typing import Any
 
 from pipeline import __version__
+from pipeline.inputs import storable
 from pipeline.kept import KeptFacts
+from pipeline.records import aside_record, header_of, read_record, state_spans
 from pipeline.store import Store, file_hash, whole, write_whole
 from pipeline.vehicle import Vehicle
 
@@ -75,12 +77,26 @@ def limit_threads() -> None:
 def read_and_analyse(task: LogTask) -> LogDone:
     """Pass A: read one log (or its samples), analyse each session, write what was found.
 
-    Raises OutputError where OUT cannot be written.
+    A log that brings the program itself to a stop is set aside with a message, so that the
+    others go on. Raises OutputError where OUT cannot be written.
     """
     with _output_guard(Path(task.out)):
-        if task.sessions:
-            return _analyse_again(task)
-        return _read(task)
+        try:
+            if task.sessions:
+                return _analyse_again(task)
+            return _read(task)
+        except OSError:
+            raise
+        except Exception as error:
+            return _broke_off(task, error)
+
+
+def _broke_off(task: LogTask, error: Exception) -> LogDone:
+    reason = f"the program broke off over this log ({type(error).__name__})"
+    cure = "please report it with the file; the other logs are not affected"
+    size = task.path.stat().st_size
+    record = aside_record(task.file, size, reason)
+    return LogDone(file=task.file, record=record, messages=[(1, reason, cure)])
 
 
 @contextlib.contextmanager
@@ -102,7 +118,7 @@ def _read(task: LogTask) -> LogDone:
     store = Store(task.out)
     done = LogDone(
         file=task.file,
-        record=_record(task, reading),
+        record=read_record(task.file, reading),
         raw_sha256=_raw_hash(task.path, reading),
         messages=[(m.line, m.what, m.cure) for m in reading.messages],
     )
@@ -118,7 +134,7 @@ def _read(task: LogTask) -> LogDone:
             write_samples(
                 partial,
                 raw,
-                source_name=task.file,
+                source_name=storable(task.file),
                 source_sha256=reading.sha256,
                 version=__version__,
                 keep_position=task.vehicle.privacy.keep_position,
@@ -126,9 +142,9 @@ def _read(task: LogTask) -> LogDone:
         _note(done, store, target, file_hash(target))
         done.seconds["write"] = done.seconds.get("write", 0.0) + time.process_time() - start
         previous = task.id if number == 2 else f"{task.id}--{number - 1}"
-        header = _header_of(
+        header = header_of(
             raw, name, start_time, source, previous,
-            Source(file=task.file, sha256=reading.sha256, first_line=raw.first_line,
+            Source(file=storable(task.file), sha256=reading.sha256, first_line=raw.first_line,
                    last_line=raw.last_line),
         )  # fmt: skip
         _analyse(done, store, task, name, raw.frame, header)
@@ -189,7 +205,7 @@ def _analyse(
         name=vehicle.vehicle.name,
         values={k: Assumed(value=v, source=s) for k, (v, s) in sorted(assumed.items())},  # type: ignore[arg-type]
     )
-    header["states"] = _spans(session)
+    header["states"] = state_spans(session)
     first = FirstPass(
         schema_version=SCHEMA_VERSION,
         header=Header(**header),
@@ -253,87 +269,6 @@ def session_of(frame: Any, header: Mapping[str, Any], vehicle: Vehicle) -> Any:
     )
 
 
-def _header_of(
-    raw: Any, name: str, start_time: str, start_source: str, previous: str, source: Any
-) -> dict[str, Any]:
-    import numpy as np
-
-    from pipeline.document import Quality, Sampling
-    from pipeline.results import rounded
-    from pipeline.session import ChannelInfo, Continues, Gap, Marker
-
-    times = raw.frame["time"].to_numpy()
-    steps = np.diff(times)
-    middle = float(np.median(steps)) if steps.size else 0.0
-    spread = 1.4826 * float(np.median(np.abs(steps - middle))) if steps.size else 0.0
-    cut = raw.continues
-    return {
-        "session_id": name,
-        "start_time": start_time,
-        "start_time_source": start_source,
-        "duration_s": rounded(float(times[-1] - times[0]) if times.size else 0.0, 9),
-        "continues": None
-        if cut is None
-        else Continues(session=previous, reason=cut.reason, gap_s=cut.gap_s),
-        "source": source,
-        "channels": {
-            key: ChannelInfo(unit=c.unit, column=c.column, conversion=c.conversion, rows=c.rows,
-                             effective_hz=rounded(c.effective_hz, 4), rejected=dict(c.rejected))
-            for key, c in sorted(raw.channels.items())
-        },
-        "sampling": Sampling(
-            median_hz=rounded(1.0 / middle, 5) if middle > 0 else None,
-            jitter_pct=rounded(100.0 * spread / middle, 3) if middle > 0 else None,
-            longest_gap_s=rounded(float(steps.max()), 6) if steps.size else 0.0,
-        ),
-        "quality": Quality(
-            rows_dropped=dict(raw.rows_dropped),
-            gaps=[Gap(start_s=rounded(a, 9), end_s=rounded(b, 9)) for a, b in raw.gaps],
-        ),
-        "markers": [Marker(time_s=rounded(t, 9), text=text) for t, text in raw.markers],
-    }  # fmt: skip
-
-
-def _spans(session: Any) -> list[Any]:
-    from pipeline.document import StateSpan
-    from pipeline.results import rounded
-
-    states = session.facts.get("states")
-    if states is None or isinstance(states, Exception):
-        return []
-    return [
-        StateSpan(state=s.state, start_s=rounded(s.start_s, 9), end_s=rounded(s.end_s, 9),
-                  fuel_cut=bool(s.fuel_cut))
-        for s in states.intervals
-    ]  # fmt: skip
-
-
-def _record(task: LogTask, reading: Any) -> dict[str, Any]:
-    return {
-        "file": task.file,
-        "bytes": reading.bytes,
-        "sha256": reading.sha256,
-        "status": reading.status,
-        "reason": reading.reason,
-        "rows_read": reading.rows_read,
-        "rows_dropped": dict(sorted(reading.rows_dropped.items())),
-        "lines_other": dict(sorted(reading.lines_other.items())),
-        "sessions": [],
-        "dialect": {
-            "encoding": reading.dialect.encoding,
-            "separator": reading.dialect.separator,
-            "decimal": reading.dialect.decimal,
-            "header_line": reading.dialect.header_line,
-            "unit_line": reading.dialect.unit_line,
-        },
-        "columns": [
-            {"column": c.column, "channel": c.channel, "unit": c.unit,
-             "conversion": c.conversion, "why": c.why}
-            for c in reading.columns
-        ],
-    }  # fmt: skip
-
-
 def _raw_hash(path: Path, reading: Any) -> str:
     """Hash of the file as it lies there, known already unless the reader inflated it."""
     if path.suffix.lower() != ".gz" and reading.sha256:
@@ -359,23 +294,47 @@ class PageTask:
     units: str
 
 
-def draw_page(task: PageTask) -> tuple[str, tuple[int, int, str], dict[str, float]]:
-    """Pass C: draw one session's page; gives its relative name, what it is, and CPU seconds.
+@dataclass(frozen=True)
+class PageDone:
+    """One page written; ``broke`` says why it is only a stand-in, "" where it is whole."""
 
-    Raises OutputError where OUT cannot be written.
+    name: str
+    known: tuple[int, int, str]
+    seconds: dict[str, float]
+    broke: str = ""
+
+
+def draw_page(task: PageTask) -> PageDone:
+    """Pass C: draw one session's page.
+
+    Where drawing breaks off, a stand-in says so and the other pages go on. Raises OutputError
+    where OUT cannot be written.
     """
-    from pipeline.report.session_page import session_page
-
     store = Store(task.out)
     start = time.process_time()
+    broke = ""
     with _output_guard(task.out):
-        html = session_page(
-            store.session(task.session, "analysis.json").read_bytes(),
-            store.session(task.session, "figures.json").read_bytes(),
-            units=task.units,
-        )
+        document = store.session(task.session, "analysis.json").read_bytes()
+        figures = store.session(task.session, "figures.json").read_bytes()
+        try:
+            from pipeline.report.session_page import session_page
+
+            html = session_page(document, figures, units=task.units)
+        except Exception as error:
+            broke = type(error).__name__
+            html = STAND_IN.format(id=task.session, why=broke)
         path = store.page(task.session)
         sha256 = write_whole(path, html.encode("utf-8"), stamp_ns=task.stamp_ns)
         info = path.stat()
-        seconds = {"page": time.process_time() - start}
-        return store.relative(path), (info.st_size, info.st_mtime_ns, sha256), seconds
+    known = (info.st_size, info.st_mtime_ns, sha256)
+    return PageDone(store.relative(path), known, {"page": time.process_time() - start}, broke)
+
+
+#: Stands where a page could not be drawn: nothing on it depends on what broke the drawing.
+STAND_IN = """<!doctype html>
+<html lang="en"><head><meta charset="utf-8"><title>{id}: not drawn</title></head>
+<body><h1>{id}: this page could not be drawn</h1>
+<p>Drawing broke off ({why}). That says nothing about the engine: what was found stands in
+data/sessions/{id}/analysis.json. Please report it with that file.</p>
+<p><a href="../index.html">All sessions</a></p></body></html>
+"""
