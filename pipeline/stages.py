@@ -129,6 +129,8 @@ def _read(task: LogTask) -> LogDone:
         start_time, source = resolve_start(
             raw, file_name=task.file.rsplit("/", 1)[-1], mtime_ns=task.mtime_ns
         )
+        for at in range(raw.frame.width):  # in one piece, so that analyses need no copy of it
+            raw.frame.replace_column(at, raw.frame.to_series(at).rechunk())
         target = store.session(name, "samples.parquet")
         with whole(target, stamp_ns=task.mtime_ns) as partial:
             write_samples(
@@ -240,22 +242,25 @@ def _analyse(
 def session_of(frame: Any, header: Mapping[str, Any], vehicle: Vehicle) -> Any:
     """Make the Session of a samples frame and the header that belongs to it.
 
-    Position never reaches an analysis; a channel without any value counts as not logged.
+    Position never reaches an analysis; a channel without any value counts as not logged. The frame
+    is taken apart, column by column, and empty afterwards: a long log is not held twice.
     """
     import numpy as np
 
     from pipeline.channels import CHANNELS
     from pipeline.session import Session
 
+    time = frame.drop_in_place("time").to_numpy()
     channels = {}
-    for name in frame.columns:
+    for name in list(frame.columns):
+        column = frame.drop_in_place(name)
         if name in CHANNELS and name not in ("latitude", "longitude"):
-            values = frame[name].to_numpy().astype(np.float64, copy=False)
+            values = column.rechunk().to_numpy().astype(np.float64, copy=False)
             if np.isfinite(values).any():
                 channels[name] = values
     return Session(
         id=header["session_id"],
-        time=frame["time"].to_numpy(),
+        time=time,
         channels=channels,
         info=header["channels"],
         vehicle=vehicle,

@@ -8,8 +8,7 @@ import numpy as np
 from scipy.sparse import csr_array
 
 from pipeline.analysis._table_blocks import open_faults
-from pipeline.facts._mixture_design import Terms, with_memory
-from pipeline.facts._mixture_fit import Design, Grid, design, grid_of, prior_of, with_terms
+from pipeline.facts._mixture_fit import Design, Grid, design, grid_of, prior_of, remembering
 from pipeline.facts.exhaust_delay import ExhaustDelay
 from pipeline.facts.mixture_inputs import MixtureInputs
 from pipeline.limits import Limits
@@ -113,7 +112,7 @@ def analyse(view: View) -> Result:
         metrics=metrics,
         figures=[
             *maps("fuel-table", "this session", grid, rows),
-            _terms_table(made.terms, fit, count),
+            _terms_table(made, fit, count),
         ],
         fuel_table=rows,
         digest={
@@ -203,8 +202,7 @@ def _fit(
         made.table, made.dense, made.y, made.start, prior_of(made), base_weight=made.weight
     )
     for _ in range(1, ROUNDS):
-        seen = _seen_error(inputs, grid, made, fit)
-        made = with_terms(made, time, with_memory(time, made.terms, seen))
+        made = remembering(made, time, _seen_error(inputs, grid, made, fit))
         fit = regression.fit(
             made.table, made.dense, made.y, made.start, prior_of(made), base_weight=made.weight,
 
@@ -216,10 +214,8 @@ def _seen_error(inputs: MixtureInputs, grid: Grid, made: Design, fit: regression
     """The table's error (n,) along the drive, as the fit has it."""
     full = np.zeros(grid.rpm.size * grid.kpa.size)
     full[made.cells] = fit.mean[: made.cells.size]
-    index, weight = regression.bilinear(
-        grid.rpm, grid.kpa, inputs.rpm, np.nan_to_num(inputs.pressure, nan=float(grid.kpa[0]))
-    )
-    return np.asarray((full[index] * weight).sum(axis=1), dtype=np.float64)
+    kpa = np.nan_to_num(inputs.pressure, nan=float(grid.kpa[0]))
+    return regression.lookup(grid.rpm, grid.kpa, full, inputs.rpm, kpa)
 
 
 def visits(made: Design) -> Floats:
@@ -353,7 +349,7 @@ def maps(name: str, which: str, grid: Grid, rows: Sequence[FuelPoint]) -> list[M
     return found
 
 
-def _terms_table(made: Terms, fit: regression.Fit, count: int) -> TableFigure:
+def _terms_table(made: Design, fit: regression.Fit, count: int) -> TableFigure:
     """Warm-up, film, charge temperature and voltage, each with its interval."""
     sd = np.sqrt(np.maximum(np.diag(fit.covariance)[count:], 0.0))
     rows: list[list[str | float | None]] = [

@@ -4,6 +4,7 @@ Error here means ``log(lambda / target) + log(1 + trims)``, percent of fuel that
 the logarithm of a factor: what the table alone would leave.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -53,17 +54,18 @@ class Terms:
 
 
 def terms(time: Floats, inputs: MixtureInputs) -> Terms:
-    """Build the terms that are no table, in the engine's own time (not yet delayed)."""
-    names: list[str] = []
-    columns: list[Floats] = []
-    sd: list[float] = []
+    """All terms that are no table, together; see :func:`term_by_term`."""
+    names, columns, sd = zip(*term_by_term(time, inputs), strict=True)
+    return Terms(names, np.stack(columns), np.array(sd), np.zeros(len(sd)))
 
-    def add(name: str, column: Floats, kind: str) -> None:
-        names.append(name)
-        columns.append(column)
-        sd.append(DENSE_SD[kind])
 
-    add("session", np.ones(time.size), "session")
+def term_by_term(time: Floats, inputs: MixtureInputs) -> Iterator[tuple[str, Floats, float]]:
+    """Name, column (n,) and prior standard deviation of each term that is no table.
+
+    Columns are in the engine's own time (not yet delayed), and made one by one: a score of them
+    over millions of rows is more memory than everything else together.
+    """
+    yield "session", np.ones(time.size), DENSE_SD["session"]
     coolant = inputs.coolant_c
     cold = np.zeros(time.size)
     if np.isfinite(coolant).any():
@@ -76,7 +78,7 @@ def terms(time: Floats, inputs: MixtureInputs) -> Terms:
                 continue  # the drive never was that cold
             unit = np.zeros(knots.size)
             unit[i] = 1.0
-            add(f"warm {knot:g}", np.interp(known, knots, unit), "warm")
+            yield f"warm {knot:g}", np.interp(known, knots, unit), DENSE_SD["warm"]
     # The film holds a share of what was injected lately: what it gives or takes is in proportion
     # to the lagged flow less the flow now.
     demand = np.where(inputs.fuelled, inputs.flow / np.nan_to_num(inputs.target, nan=1.0), 0.0)
@@ -84,52 +86,61 @@ def terms(time: Floats, inputs: MixtureInputs) -> Terms:
         lagged = first_order(time, demand, tau)
         share = np.where(demand > 0, (lagged - demand) / np.maximum(demand, 0.3), 0.0)
         share = np.clip(share, -1.0, 1.0)
-        add(f"film opening {tau:g}", np.minimum(share, 0.0), "film")
-        add(f"film closing {tau:g}", np.maximum(share, 0.0), "film")
+        yield f"film opening {tau:g}", np.minimum(share, 0.0), DENSE_SD["film"]
+        yield f"film closing {tau:g}", np.maximum(share, 0.0), DENSE_SD["film"]
         if cold.max() > 0.2:
-            add(f"film cold {tau:g}", share * cold, "film_cold")
+            yield f"film cold {tau:g}", share * cold, DENSE_SD["film_cold"]
     if inputs.pressure_logged:
         # The controller meters for a pressure about a turn and a half old: one stroke pair
         # between injection and the end of intake.
         ago = time - 90.0 / np.maximum(inputs.rpm, 400.0)
         kpa = np.where(np.isfinite(inputs.pressure), inputs.pressure, 50.0)
         late = np.log(np.maximum(kpa, 5.0) / np.maximum(look_back(time, kpa, ago), 5.0))
-        add("late metering", np.clip(late, -0.5, 0.5), "late")
+        yield "late metering", np.clip(late, -0.5, 0.5), DENSE_SD["late"]
     if np.isfinite(inputs.intake_c).any():
         intake = np.nan_to_num(inputs.intake_c, nan=float(np.nanmedian(inputs.intake_c)))
         centre = float(np.median(intake[inputs.fuelled])) if inputs.fuelled.any() else 25.0
         kelvin = intake + 273.15
-        add("intake temperature", (intake - centre) / kelvin, "intake")
+        yield "intake temperature", (intake - centre) / kelvin, DENSE_SD["intake"]
         # A thermometer that follows with time constant T reads T times its own slope behind the
         # air; T falls as the flow rises. The slope may look ahead: the log is complete.
         slope = look_back(time, intake, time + SLOPE_S) - look_back(time, intake, time - SLOPE_S)
         slope = slope / (2.0 * SLOPE_S) / kelvin
-        add("intake lag", slope, "slope")
-        add("intake lag, low flow", slope * np.exp(-inputs.flow / SLOW_AIR_G_S), "slope")
+        yield "intake lag", slope, DENSE_SD["slope"]
+        yield "intake lag, low flow", slope * np.exp(-inputs.flow / SLOW_AIR_G_S), DENSE_SD["slope"]
     if np.isfinite(inputs.volts).any() and np.isfinite(inputs.pulse_ms).any():
         volts = np.nan_to_num(inputs.volts, nan=float(np.nanmedian(inputs.volts)))
         centre = float(np.median(volts[inputs.fuelled])) if inputs.fuelled.any() else 14.0
         pulse = np.maximum(np.nan_to_num(inputs.pulse_ms, nan=5.0) - 0.8, 0.7)
         # noise of one reading is not the supply: loads switch for seconds
         smooth = first_order(time, volts - centre, 0.5)
-        add("volts over pulse", smooth / pulse, "volts")
-    return Terms(tuple(names), np.stack(columns), np.array(sd), np.zeros(len(sd)))
+        yield "volts over pulse", smooth / pulse, DENSE_SD["volts"]
+
+
+#: What the film's memory of the error starts with: the share splits among the times tried.
+MEMORY = tuple((f"memory {tau:g}", tau, FILM_SHARE / len(FILM_S)) for tau in FILM_S)
+
+
+def memory(time: Floats, error: Floats) -> Iterator[tuple[str, Floats, float]]:
+    """Name, column (n,) and prior mean of the film's memory of the error itself.
+
+    A share of the fuel comes late, by FILM_S. error (n,): what the regression saw last time. The
+    controller may compensate the film for the fuel it asks for; for what it does not know of, the
+    table's error, it cannot.
+    """
+    for name, tau, share in MEMORY:
+        yield name, first_order(time, error, tau) - error, share
 
 
 def with_memory(time: Floats, made: Terms, error: Floats) -> Terms:
-    """Add the film's memory of the error itself: a share of the fuel comes late, by FILM_S.
-
-    error (n,): what the regression saw last time. The controller may compensate the film for the
-    fuel it asks for; for what it does not know of, the table's error, it cannot.
-    """
-    names = [n for n in made.names if not n.startswith("memory")]
-    keep = [made.names.index(n) for n in names]
-    more = [first_order(time, error, tau) - error for tau in FILM_S]
+    """Terms with the memory of this error (n,) in place of any other; see :func:`memory`."""
+    names, columns, mean = zip(*memory(time, error), strict=True)
+    keep = [i for i, name in enumerate(made.names) if name not in names]
     return Terms(
-        (*names, *(f"memory {tau:g}" for tau in FILM_S)),
-        np.concatenate([made.columns[keep], np.stack(more)]),
-        np.concatenate([made.sd[keep], np.full(len(FILM_S), DENSE_SD["memory"])]),
-        np.concatenate([made.mean[keep], np.full(len(FILM_S), FILM_SHARE / len(FILM_S))]),
+        (*(made.names[i] for i in keep), *names),
+        np.concatenate([made.columns[keep], np.stack(columns)]),
+        np.concatenate([made.sd[keep], np.full(len(names), DENSE_SD["memory"])]),
+        np.concatenate([made.mean[keep], mean]),
     )
 
 

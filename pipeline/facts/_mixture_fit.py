@@ -7,10 +7,12 @@ from scipy.sparse import csr_array
 
 from pipeline.facts._mixture_design import (
     AFTER_START_S,
+    DENSE_SD,
     Terms,
     blocks,
+    memory,
     observations,
-    terms,
+    term_by_term,
     usable_rows,
 )
 from pipeline.facts.mixture_inputs import MixtureInputs
@@ -19,7 +21,7 @@ from pipeline.signals.lag import look_back
 from pipeline.signals.segments import Bools, Floats, Ints
 from pipeline.vehicle import Vehicle
 
-__all__ = ["AFTER_START_S", "Design", "Grid", "design", "grid_of", "prior_of", "with_terms"]
+__all__ = ["AFTER_START_S", "Design", "Grid", "design", "grid_of", "prior_of", "remembering"]
 
 #: Length scales of the table's local errors at scale 1: hand-tuned tables are wrong in patches a
 #: few break points wide. Only their ratio is fixed, the size is found. Common practice, no source.
@@ -82,9 +84,9 @@ class Design:
     weight: Floats
     time_s: Floats
     evidence_s: Floats
-    terms: Terms
-    rpm: Floats
-    kpa: Floats
+    names: tuple[str, ...]  # of the dense columns, with their priors' means and deviations (q,)
+    sd: Floats
+    mean: Floats
     at_s: Floats  # (r,) engine time of the rows before they were averaged
     number: Ints  # (r,) block of each
 
@@ -93,8 +95,11 @@ def design(
     time: Floats, inputs: MixtureInputs, grid: Grid, delay_s: Floats, lag_s: float, *,
     made: Terms | None = None, seconds: float = BLOCK_S,
 ) -> Design | None:  # fmt: skip
-    """Build the regression at a given transport delay (n,) and sensor lag; None without rows."""
-    made = made if made is not None else terms(time, inputs)
+    """Build the regression at a given transport delay (n,) and sensor lag; None without rows.
+
+    made: the dense terms where the caller has them; else they are made and averaged one by one, so
+    that a log of millions of rows never holds them all.
+    """
     use = usable_rows(time, inputs, delay_s, lag_s)
     rows = observations(time, inputs, delay_s, lag_s, use)
     rpm = look_back(time, inputs.rpm, rows.at_s)
@@ -104,49 +109,54 @@ def design(
     number, count, start = blocks(rows, seconds, inputs.update_s)
     if count < 40 or np.count_nonzero(inside) < 0.05 * inside.size:
         return None
-    index, weight = regression.bilinear(grid.rpm, grid.kpa, rpm, kpa)
-    size = grid.rpm.size * grid.kpa.size
-    weight = weight * inside[:, None]
-    evidence = np.bincount(index.ravel(), weights=weight.ravel(), minlength=size)
-    table = regression.block_rows(index, weight, number, count, size)
-    dense = np.stack([look_back(time, c, rows.at_s) for c in made.columns], axis=1)
-    dense = regression.block_mean(dense, number, count)
-    y = regression.block_mean(rows.error, number, count)
+    table, evidence = regression.block_table(grid.rpm, grid.kpa, rpm, kpa, inside, number, count)
+    parts = (
+        zip(made.names, made.columns, made.sd, strict=True)
+        if made is not None else term_by_term(time, inputs)
+    )  # fmt: skip
+    names: list[str] = []
+    sd: list[float] = []
+    dense: list[Floats] = []
+    for name, column, spread in parts:
+        names.append(name)
+        sd.append(spread)
+        dense.append(regression.block_mean(look_back(time, column, rows.at_s), number, count))
     cells = np.flatnonzero(evidence > 0)
     amount = np.bincount(number, minlength=count).astype(np.float64)
     share_in = np.bincount(number, weights=inside.astype(float), minlength=count) / amount
-    mid = regression.block_mean(rows.at_s, number, count)
     return Design(
         grid=grid,
         cells=cells,
         table=table[:, cells],
-        dense=dense,
-        y=y,
+        dense=np.stack(dense, axis=1),
+        y=regression.block_mean(rows.error, number, count),
         start=start,
         weight=np.where(share_in > 0.99, amount / amount.max(), 1e-9),
-        time_s=mid,
+        time_s=regression.block_mean(rows.at_s, number, count),
         evidence_s=np.asarray(evidence * inputs.update_s, dtype=np.float64),
-        terms=made,
-        rpm=regression.block_mean(rpm, number, count),
-        kpa=regression.block_mean(kpa, number, count),
+        names=tuple(names),
+        sd=np.array(sd),
+        mean=made.mean if made is not None else np.zeros(len(sd)),
         at_s=rows.at_s,
         number=number,
     )
 
 
-def with_terms(made: Design, time: Floats, new: Terms) -> Design:
-    """The same rows with other dense terms; columns of a name known before are kept as they are."""
-    known = {
-        name: column for name, column in zip(made.terms.names, made.dense.T, strict=True)
-        if not name.startswith("memory")
-    }  # fmt: skip
+def remembering(made: Design, time: Floats, error: Floats) -> Design:
+    """The same rows with the film's memory of this error (n,) as further columns."""
+    names, columns, mean = zip(*memory(time, error), strict=True)
     dense = [
-        known[name] if name in known else regression.block_mean(
-            look_back(time, column, made.at_s), made.number, made.y.size
-        )
-        for name, column in zip(new.names, new.columns, strict=True)
-    ]  # fmt: skip
-    return replace(made, terms=new, dense=np.stack(dense, axis=1))
+        regression.block_mean(look_back(time, column, made.at_s), made.number, made.y.size)
+        for column in columns
+    ]
+    keep = [i for i, name in enumerate(made.names) if name not in names]
+    return replace(
+        made,
+        dense=np.concatenate([made.dense[:, keep], np.stack(dense, axis=1)], axis=1),
+        names=(*(made.names[i] for i in keep), *names),
+        sd=np.concatenate([made.sd[keep], np.full(len(names), DENSE_SD["memory"])]),
+        mean=np.concatenate([made.mean[keep], mean]),
+    )
 
 
 def prior_of(made: Design) -> regression.Prior:
@@ -156,6 +166,6 @@ def prior_of(made: Design) -> regression.Prior:
         rpm[made.cells] / SCALE_RPM,
         kpa[made.cells] / SCALE_KPA,
         PLANE_SD,
-        made.terms.sd,
-        made.terms.mean,
+        made.sd,
+        made.mean,
     )

@@ -175,8 +175,8 @@ class _Problem:
         full = np.zeros(made.evidence_s.size)
         full[made.cells] = mean[:m]
         kpa = np.nan_to_num(self.inputs.pressure, nan=50.0)
-        index, weight = regression.bilinear(made.grid.rpm, made.grid.kpa, self.rpm, kpa)
-        error: Floats = (full[index] * weight).sum(axis=1) + mean[m:] @ made.terms.columns
+        table = regression.lookup(made.grid.rpm, made.grid.kpa, full, self.rpm, kpa)
+        error: Floats = table + mean[m:] @ self.made.columns
         return error
 
     def _stretches(self, engine: Floats, moved: Floats) -> tuple[Ints, Ints, Bools] | None:

@@ -12,7 +12,7 @@ from pipeline.facts.states import States
 from pipeline.meta import FactMeta
 from pipeline.session import NotAvailableError, View
 from pipeline.signals import segments
-from pipeline.signals.regression import bilinear
+from pipeline.signals.regression import lookup
 from pipeline.signals.sampling import held_rows, update_rows
 from pipeline.signals.segments import Bools, Floats
 
@@ -233,7 +233,6 @@ def _target(view: View, logged: Floats, rpm: Floats, pressure: Floats) -> tuple[
     if own is not None and np.isfinite(pressure).any():
         values = np.array(own.values).T.ravel()
         kpa = np.nan_to_num(pressure, nan=float(own.load_kpa[0]))
-        index, weight = bilinear(np.array(own.rpm), np.array(own.load_kpa),
-                                 np.nan_to_num(rpm), kpa)  # fmt: skip
-        return (values[index] * weight).sum(axis=1), "vehicle"
+        target = lookup(np.array(own.rpm), np.array(own.load_kpa), values, np.nan_to_num(rpm), kpa)
+        return target, "vehicle"
     return np.full(logged.size, np.nan), "none"

@@ -21,6 +21,27 @@ def test_bilinear_weights_agree_with_a_general_interpolator() -> None:
     assert held[0, 2] == 9  # held at the corner: last speed, lowest pressure
 
 
+def test_a_table_s_rows_do_not_depend_on_how_many_are_worked_on_together(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    rng = np.random.default_rng(7)
+    x_axis, y_axis = np.array([500.0, 1000, 2000, 4000]), np.array([20.0, 50, 100])
+    x, y = rng.uniform(500, 4000, 500), rng.uniform(20, 100, 500)
+    inside, block = rng.uniform(size=500) > 0.2, np.sort(rng.integers(0, 90, 500))
+    block = np.cumsum(np.diff(block, prepend=block[:1]) > 0)
+    index, weight = reg.bilinear(x_axis, y_axis, x, y)
+    plain = np.zeros((block[-1] + 1, 12))
+    np.add.at(plain, (block[:, None], index), weight * inside[:, None])
+    values = rng.normal(size=12)
+    for together in (7, 100, 10_000):
+        monkeypatch.setattr(reg, "AT_ONCE", together)
+        table, sums = reg.block_table(x_axis, y_axis, x, y, inside, block, plain.shape[0])
+        assert table.toarray() == pytest.approx(plain / np.bincount(block)[:, None])
+        assert sums == pytest.approx(plain.sum(axis=0))
+        found = reg.lookup(x_axis, y_axis, values, x, y)
+        assert found == pytest.approx((values[index] * weight).sum(axis=1))
+
+
 def problem(seed: int = 3) -> tuple[csr_array, np.ndarray, np.ndarray, np.ndarray]:
     rng = np.random.default_rng(seed)
     table = rng.dirichlet(np.ones(4), 300)
