@@ -151,9 +151,9 @@ class Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
         float, _limit("share of healthy sessions that rough_running may call wrongly", le=0.5)
     ] = 0.01
     hunting_rpm: Annotated[float, _limit("idle swings either way by more than this")] = 40.0
-    hunting_low_hz: Annotated[float, _limit("slowest swing")] = 0.1
-    hunting_high_hz: Annotated[float, _limit("fastest swing")] = 1.5
-    hunting_periods: Annotated[float, _limit("and this many periods")] = 3.0
+    hunting_low_hz: Annotated[float, _limit("slowest swing", ge=0.01)] = 0.1
+    hunting_high_hz: Annotated[float, _limit("fastest swing", ge=0.01)] = 1.5
+    hunting_periods: Annotated[float, _limit("and this many periods", ge=1)] = 3.0
     rough_act_share: Annotated[
         float, _limit("share of one cylinder's firings missing from which it is act", le=1)
     ] = 0.25

@@ -345,12 +345,21 @@ def line(
 
     With a band nothing is thinned (bands belong to short curves) and NaN become None.
     """
-    xs, ys = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
+    placed = np.isfinite(np.asarray(x, dtype=np.float64))  # what has no place cannot be shown
+    xs, ys = np.asarray(x, float)[placed], np.asarray(y, float)[placed]
     if low is None or high is None:
         xs, ys = minimum_maximum(xs, ys, points)
         return Line(label=label, x=_xs(xs), y=[*_numbers(ys)], step=step)
-    return Line(label=label, x=_xs(xs), y=_numbers(ys), low=_numbers(np.asarray(low, float)),
-                high=_numbers(np.asarray(high, float)), step=step)  # fmt: skip
+    return Line(label=label, x=_xs(xs), y=_numbers(ys), step=step,
+                low=_numbers(np.asarray(low, float)[placed]),
+                high=_numbers(np.asarray(high, float)[placed]))  # fmt: skip
+
+
+def scatter(x: ArrayLike, y: ArrayLike, digits: int = 4) -> tuple[list[float], list[float]]:
+    """Places of Points from arrays (n,): only those that have both, rounded."""
+    pairs = np.array([x, y], dtype=np.float64)
+    xs, ys = pairs[:, np.isfinite(pairs).all(axis=0)].tolist()
+    return [rounded(v, digits) for v in xs], [rounded(v, digits) for v in ys]
 
 
 def grid(values: ArrayLike, digits: int = 5) -> list[list[float | None]]:

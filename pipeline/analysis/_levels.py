@@ -214,7 +214,7 @@ def saturated(
     p, rpm = values.get("manifold_pressure"), values.get("engine_speed")
     if p is None or rpm is None:
         return []
-    known = running & np.isfinite(p)
+    known = running & np.isfinite(p) & np.isfinite(rpm)
     rows = np.flatnonzero(known)
     if rows.size < 50 or float(np.median(np.diff(time[rows]))) > 0.26:
         return []

@@ -182,8 +182,10 @@ def speed_dead(time: Floats, values: Mapping[str, Floats], running: Bools) -> li
     load = p if p is not None else values.get("mass_air_flow")
     if v is None or rpm is None or load is None:
         return []
-    known = running & np.isfinite(v)
-    usual = float(np.nanmedian(load[known])) if known.any() else np.nan
+    known = running & np.isfinite(v) & np.isfinite(load) & np.isfinite(rpm)
+    if not known.any():
+        return []
+    usual = float(np.median(load[known]))
     zero = known & (v < 0.5)
     edges = np.flatnonzero(np.diff(np.concatenate([[0], zero.view(np.int8), [0]])))
     for a, b in zip(edges[::2], edges[1::2] - 1, strict=True):

@@ -273,7 +273,7 @@ def _table(
 
 
 def _figure(rpm: Floats, volts: Floats) -> Curve:
-    edges = np.arange(500.0, float(np.max(rpm)) + 500.0, 500.0)
+    edges = np.arange(500.0, float(np.nanmax(rpm, initial=0.0)) + 500.0, 500.0)
     centres, middle, low, high = [], [], [], []
     for a, b in itertools.pairwise(edges):
         here = volts[(rpm >= a) & (rpm < b)]

@@ -16,6 +16,7 @@ from pipeline.results import (
     metric,
     not_judged,
     rounded,
+    scatter,
 )
 from pipeline.session import View
 from pipeline.signals import segments, smoothing
@@ -206,6 +207,7 @@ def _figures(over: Floats, rpm: Floats, pressure: Floats | None, use: Bools) -> 
     # What a drop would show lies at the greatest flow: those rows are always drawn.
     hardest = rows[np.argsort(-flow, kind="stable")[:60]]
     pick = np.unique(np.concatenate([pick[::2], hardest]))[:300]
+    x, y = scatter(rpm[pick] * pressure[pick] / 1e5, over[pick])
     return [
         Points(
             id="fuel-pressure-over-flow", title="Fuel pressure over fuel flow",
@@ -214,7 +216,6 @@ def _figures(over: Floats, rpm: Floats, pressure: Floats | None, use: Bools) -> 
             "wiring at its limit.",
             x_label="engine speed times pressure", x_unit="1", y_label="rail over manifold",
             unit="kPa",
-            x=[rounded(float(rpm[k] * pressure[k] / 1e5), 4) for k in pick],
-            y=[rounded(float(over[k]), 4) for k in pick],
+            x=x, y=y,
         )
     ]  # fmt: skip

@@ -215,7 +215,7 @@ def _seen_error(inputs: MixtureInputs, grid: Grid, made: Design, fit: regression
     full = np.zeros(grid.rpm.size * grid.kpa.size)
     full[made.cells] = fit.mean[: made.cells.size]
     kpa = np.nan_to_num(inputs.pressure, nan=float(grid.kpa[0]))
-    return regression.lookup(grid.rpm, grid.kpa, full, inputs.rpm, kpa)
+    return regression.lookup(grid.rpm, grid.kpa, full, np.nan_to_num(inputs.rpm), kpa)
 
 
 def visits(made: Design) -> Floats:

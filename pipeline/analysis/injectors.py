@@ -24,6 +24,7 @@ from pipeline.results import (
     metric,
     not_judged,
     rounded,
+    scatter,
 )
 from pipeline.session import View
 from pipeline.signals import segments, smoothing
@@ -281,14 +282,14 @@ def _figures(
         )
     if not view.vehicle.injector.referenced_regulator:
         note += " The regulator does not follow the manifold: in boost the injectors give less."
+    x, y = scatter(rpm[pick], calm[pick])
     figures: list[Figure] = [
         Points(
             id="injector-duty", title="Injector duty over engine speed",
             caption="Each point is a row under load. Along full throttle the points climb with "
             f"speed; {view.limits.injector_duty_pct:.0f} % is the most to plan with. {note}",
             x_label="engine speed", x_unit="rpm", y_label="duty", unit="%",
-            x=[rounded(float(v), 5) for v in rpm[pick]],
-            y=[rounded(float(v), 4) for v in calm[pick]],
+            x=x, y=y,
         )
     ]  # fmt: skip
     table = _room(view, calm, rpm, reach)

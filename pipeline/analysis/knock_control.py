@@ -171,8 +171,9 @@ def _gear_change(time: Floats, rpm: Floats) -> Any:
 def _zones(events: list[Event]) -> dict[tuple[int, int], int]:
     counts: dict[tuple[int, int], int] = {}
     for e in events:
-        kpa = -1 if not np.isfinite(e.kpa) else int(e.kpa // ZONE_KPA)
-        key = (int(e.rpm // ZONE_RPM), kpa)
+        kpa = int(e.kpa // ZONE_KPA) if np.isfinite(e.kpa) else -1
+        rpm = int(e.rpm // ZONE_RPM) if np.isfinite(e.rpm) else -1
+        key = (rpm, kpa)
         counts[key] = counts.get(key, 0) + 1
     return counts
 

@@ -18,6 +18,7 @@ from pipeline.results import (
     Severity,
     line,
     metric,
+    scatter,
 )
 from pipeline.session import View
 from pipeline.signals import segments
@@ -148,10 +149,11 @@ def _about(course: MixtureCourse, episode: Episode) -> dict[str, float]:
     rows = episode.rows
     part = course.error[rows] if np.isfinite(course.error[rows]).any() else (
         course.lambda_engine[rows])  # fmt: skip
-    use = course.usable[rows] & course.settled[rows]
+    use = course.usable[rows] & course.settled[rows] & np.isfinite(part)
+    # A target can be judged where nothing was measured: then every moment counts.
+    use = use if use.any() else np.ones_like(use)
     part = np.where(use, part, np.nan)
-    middle = float(np.nanmedian(part))
-    worst = int(np.nanargmax(np.abs(part - (0.0 if middle else middle))))
+    worst = int(np.nanargmax(np.abs(part))) if np.isfinite(part).any() else part.size // 2
     index = rows.start + worst
     return {
         "start": episode.start,
@@ -244,7 +246,7 @@ def _answer(
 
 
 def _figure(course: MixtureCourse, judged: Bools) -> Points:
-    rows = np.flatnonzero(judged)
+    rows = np.flatnonzero(judged & np.isfinite(course.pressure))
     picked = rows[np.linspace(0, rows.size - 1, min(rows.size, 300)).astype(int)]
     order = np.argsort(course.pressure[rows])
     lines = []
@@ -254,6 +256,7 @@ def _figure(course: MixtureCourse, judged: Bools) -> Points:
         lines.append(
             line("target", kpa, [float(np.median(course.target[p])) for p in part if p.size])
         )
+    x, y = scatter(course.pressure[picked], course.lambda_engine[picked])
     return Points(
         id="lambda-load",
         title="Lambda under load",
@@ -263,7 +266,7 @@ def _figure(course: MixtureCourse, judged: Bools) -> Points:
         x_unit="kPa",
         y_label="lambda",
         unit="lambda",
-        x=[round(float(v), 1) for v in course.pressure[picked]],
-        y=[round(float(v), 3) for v in course.lambda_engine[picked]],
+        x=x,
+        y=y,
         lines=lines,
     )

@@ -65,6 +65,8 @@ def term_by_term(time: Floats, inputs: MixtureInputs) -> Iterator[tuple[str, Flo
     Columns are in the engine's own time (not yet delayed), and made one by one: a score of them
     over millions of rows is more memory than everything else together.
     """
+    # Where speed or flow was not logged, the terms that hang on it stand at their reference.
+    rpm, flow = np.nan_to_num(inputs.rpm), np.nan_to_num(inputs.flow)
     yield "session", np.ones(time.size), DENSE_SD["session"]
     coolant = inputs.coolant_c
     cold = np.zeros(time.size)
@@ -81,7 +83,7 @@ def term_by_term(time: Floats, inputs: MixtureInputs) -> Iterator[tuple[str, Flo
             yield f"warm {knot:g}", np.interp(known, knots, unit), DENSE_SD["warm"]
     # The film holds a share of what was injected lately: what it gives or takes is in proportion
     # to the lagged flow less the flow now.
-    demand = np.where(inputs.fuelled, inputs.flow / np.nan_to_num(inputs.target, nan=1.0), 0.0)
+    demand = np.where(inputs.fuelled, flow / np.nan_to_num(inputs.target, nan=1.0), 0.0)
     for tau in FILM_S:
         lagged = first_order(time, demand, tau)
         share = np.where(demand > 0, (lagged - demand) / np.maximum(demand, 0.3), 0.0)
@@ -93,7 +95,7 @@ def term_by_term(time: Floats, inputs: MixtureInputs) -> Iterator[tuple[str, Flo
     if inputs.pressure_logged:
         # The controller meters for a pressure about a turn and a half old: one stroke pair
         # between injection and the end of intake.
-        ago = time - 90.0 / np.maximum(inputs.rpm, 400.0)
+        ago = time - 90.0 / np.maximum(rpm, 400.0)
         kpa = np.where(np.isfinite(inputs.pressure), inputs.pressure, 50.0)
         late = np.log(np.maximum(kpa, 5.0) / np.maximum(look_back(time, kpa, ago), 5.0))
         yield "late metering", np.clip(late, -0.5, 0.5), DENSE_SD["late"]
@@ -107,7 +109,7 @@ def term_by_term(time: Floats, inputs: MixtureInputs) -> Iterator[tuple[str, Flo
         slope = look_back(time, intake, time + SLOPE_S) - look_back(time, intake, time - SLOPE_S)
         slope = slope / (2.0 * SLOPE_S) / kelvin
         yield "intake lag", slope, DENSE_SD["slope"]
-        yield "intake lag, low flow", slope * np.exp(-inputs.flow / SLOW_AIR_G_S), DENSE_SD["slope"]
+        yield "intake lag, low flow", slope * np.exp(-flow / SLOW_AIR_G_S), DENSE_SD["slope"]
     if np.isfinite(inputs.volts).any() and np.isfinite(inputs.pulse_ms).any():
         volts = np.nan_to_num(inputs.volts, nan=float(np.nanmedian(inputs.volts)))
         centre = float(np.median(volts[inputs.fuelled])) if inputs.fuelled.any() else 14.0
@@ -128,6 +130,7 @@ def memory(time: Floats, error: Floats) -> Iterator[tuple[str, Floats, float]]:
     controller may compensate the film for the fuel it asks for; for what it does not know of, the
     table's error, it cannot.
     """
+    error = np.nan_to_num(error)
     for name, tau, share in MEMORY:
         yield name, first_order(time, error, tau) - error, share
 

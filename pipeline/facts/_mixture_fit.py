@@ -102,7 +102,7 @@ def design(
     """
     use = usable_rows(time, inputs, delay_s, lag_s)
     rows = observations(time, inputs, delay_s, lag_s, use)
-    rpm = look_back(time, inputs.rpm, rows.at_s)
+    rpm = look_back(time, np.nan_to_num(inputs.rpm), rows.at_s)
     kpa = look_back(time, np.nan_to_num(inputs.pressure, nan=-1.0), rows.at_s)
     inside = (kpa > 0.7 * grid.kpa[0]) & (kpa < 1.15 * grid.kpa[-1])
     inside &= (rpm > 0.7 * grid.rpm[0]) & (rpm < 1.1 * grid.rpm[-1])

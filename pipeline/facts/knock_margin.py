@@ -127,7 +127,8 @@ def _lambda(view: View, pressure: Floats) -> tuple[Floats, str]:
         values = _good(view, name, seconds=2.0)
         if values is None or not np.isfinite(values).any():
             continue
-        return np.clip(at_source(view.time, values, late), 0.65, 1.15), name
+        moved = np.clip(at_source(view.time, values, late), 0.65, 1.15)
+        return np.where(np.isfinite(moved), moved, usual), name
     return usual, "assumed"
 
 
@@ -193,9 +194,10 @@ def _with_bands(
     if not zones:
         return zones
     middle = [int(np.searchsorted(time, 0.5 * (z.start_s + z.end_s))) for z in zones]
+    warmth = np.where(np.isfinite(intake[middle]), intake[middle], np.nanmedian(intake))
     lookup = knock_table.look_up(
         speed_rpm=[z.rpm for z in zones], manifold_kpa=[z.kpa for z in zones],
-        intake_c=intake[middle], lambda_=mixture[middle],
+        intake_c=warmth, lambda_=mixture[middle],
     )  # fmt: skip
     table = vehicle.table
     octane = 1.0 if "fuel.octane_ron" not in vehicle.assumed else 3.0

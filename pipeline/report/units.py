@@ -47,7 +47,7 @@ AIR_FUEL = "air-fuel ratio"
 
 _NUMBER = r"[-−+±]?\d+(?:\.\d+)?"
 _QUANTITY = re.compile(
-    rf"(?<![\w.])({_NUMBER})((?:\s?(?:to|and|–|\.\.|±)\s?|-){_NUMBER})?"
+    rf"(?<![\w.])({_NUMBER})(?:(\s?(?:to|and|–|\.\.|±)\s?|-)({_NUMBER}))?"
     rf"\s(kPa/s|kPa|°C|degC|K/s|K|km/h|km|kW)(?![\w/])"
     rf"(\s\({_NUMBER}(?:\s?(?:to|–)\s?{_NUMBER})\))?"
 )
@@ -55,7 +55,7 @@ _LAMBDA = re.compile(
     r"\b[Ll]ambda((?:\s(?:of|at|above|below|under|over|target|about))?\s)"
     r"(\d(?:\.\d+)|1)((?:\s(?:to|and)\s|–)\d\.\d+)?(?!\.?\d)(?!\s?%)"
 )
-_PLAIN = re.compile(r"[-−+±]?\d+(?:\.\d+)?")
+_PLAIN = re.compile(_NUMBER)
 
 
 @dataclass(frozen=True)
@@ -123,26 +123,22 @@ class Units:
         return _LAMBDA.sub(self._lambda, prose)
 
     def _quantity(self, match: re.Match[str]) -> str:
-        unit = _SPELLED.get(match[3], match[3])
+        first, joint, second, spelled, interval = match.groups(default="")
+        unit = _SPELLED.get(spelled, spelled)
         label = self.label(unit)
-        #: After "±" stands a difference: no offset.
-        convert = self.value
 
-        def one(found: re.Match[str], difference: bool = False) -> str:
-            raw = found[0].replace("−", "-")
+        def one(text: str, difference: bool = False) -> str:
+            raw = text.replace("−", "-")
             sign = "±" if raw.startswith("±") else "+" if raw.startswith("+") else ""
             number = float(raw.lstrip("±+"))
-            shown = self.span(number, unit) if difference or sign == "±" else convert(number, unit)
+            # After "±" stands a difference: no offset.
+            alone = difference or sign == "±"
+            shown = self.span(number, unit) if alone else self.value(number, unit)
             decimals = len(raw.partition(".")[2])
             return sign + plain(shown, max(decimals, 1 if label.startswith("psi") else 0))
 
-        first = _PLAIN.sub(one, match[1])
-        second = match[2] or ""
-        if second:
-            joint, number = re.match(rf"(.*?)({_NUMBER[8:]})$", second).groups()  # type: ignore[union-attr]
-            second = joint + _PLAIN.sub(lambda m: one(m, "±" in joint), number)
-        interval = match[4] or ""
-        return f"{first}{second} {label}{_PLAIN.sub(one, interval)}"
+        pair = one(first) + joint + (one(second, "±" in joint) if second else "")
+        return f"{pair} {label}{_PLAIN.sub(lambda found: one(found[0]), interval)}"
 
     def _lambda(self, match: re.Match[str]) -> str:
         def one(text: str) -> str:

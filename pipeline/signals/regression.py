@@ -36,7 +36,8 @@ AT_ONCE = 65536
 def bilinear(x_axis: Floats, y_axis: Floats, x: Floats, y: Floats) -> tuple[Ints, Floats]:
     """Indices and weights (n, 4) of the break points round each (x, y), held at the edges.
 
-    Axes: (a,), (b,), rising. A break point's index is i * b + j for x_axis[i], y_axis[j].
+    Axes: (a,), (b,), rising; x, y: (n,), finite. A break point has index i * b + j for x_axis[i],
+    y_axis[j].
     """
     u = np.interp(x, x_axis, np.arange(x_axis.size, dtype=np.float64))
     v = np.interp(y, y_axis, np.arange(y_axis.size, dtype=np.float64))

@@ -37,6 +37,23 @@ def test_prose_is_converted_and_the_rest_stays() -> None:
     assert shown.endswith("3200 rpm, 12.4 V")
 
 
+@pytest.mark.parametrize(
+    ("prose", "shown"),
+    [
+        ("between 60 and 80 °C", "between 140 and 176 °F"),
+        ("100 to 200 kPa", "14.5 to 29.0 psi"),
+        ("100-200 kPa", "14.5-29.0 psi"),
+        ("50–100 km/h", "31–62 mph"),
+        ("90 ± 5 °C", "194 ± 9 °F"),
+        ("4 K (3 to 5)", "7 °F (5 to 9)"),
+        ("-20 to -10 °C", "−4 to 14 °F"),
+    ],
+)
+def test_a_pair_of_numbers_is_converted_whole(prose: str, shown: str) -> None:
+    """Values by hand: 1 psi = 6.894757 kPa, 1 mile = 1.609344 km, degF = 1.8 degC + 32 (SP 811)."""
+    assert US.text(prose) == shown
+
+
 def test_numbers_have_a_true_minus_and_no_negative_nought() -> None:
     assert plain(-1.25, 1) in ("−1.2", "−1.3")
     assert plain(-0.01, 1) == "0.0"
