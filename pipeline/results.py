@@ -345,14 +345,14 @@ def line(
 
     With a band nothing is thinned (bands belong to short curves) and NaN become None.
     """
-    placed = np.isfinite(np.asarray(x, dtype=np.float64))  # what has no place cannot be shown
+    placed = np.isfinite(np.asarray(x, float))  # what has no place cannot be shown
     xs, ys = np.asarray(x, float)[placed], np.asarray(y, float)[placed]
-    if low is None or high is None:
+    banded = low is not None and high is not None
+    if not banded:
         xs, ys = minimum_maximum(xs, ys, points)
-        return Line(label=label, x=_xs(xs), y=[*_numbers(ys)], step=step)
-    return Line(label=label, x=_xs(xs), y=_numbers(ys), step=step,
-                low=_numbers(np.asarray(low, float)[placed]),
-                high=_numbers(np.asarray(high, float)[placed]))  # fmt: skip
+    bands = [_numbers(np.asarray(v, float)[placed]) if banded else None for v in (low, high)]
+    return Line(label=label, x=[rounded(v, 7) for v in xs.tolist()], y=_numbers(ys),
+                low=bands[0], high=bands[1], step=step)  # fmt: skip
 
 
 def scatter(x: ArrayLike, y: ArrayLike, digits: int = 4) -> tuple[list[float], list[float]]:
@@ -365,10 +365,6 @@ def scatter(x: ArrayLike, y: ArrayLike, digits: int = 4) -> tuple[list[float], l
 def grid(values: ArrayLike, digits: int = 5) -> list[list[float | None]]:
     """Turn a 2-D array into rows of numbers, NaN as None."""
     return [_numbers(row, digits) for row in np.asarray(values, dtype=np.float64)]
-
-
-def _xs(values: np.ndarray[Any, Any]) -> list[float]:
-    return [rounded(float(v), 7) for v in values]
 
 
 def _numbers(values: np.ndarray[Any, Any], digits: int = 5) -> list[float | None]:
