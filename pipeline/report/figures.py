@@ -1,6 +1,7 @@
 """Draws any figure of the closed set by its kind."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import msgspec
@@ -13,6 +14,11 @@ from pipeline.results import Bars, Curve, Figure, MapGrid, Panels, Points
 
 def draw(figure: Figure, units: Units, *, name: str) -> Drawn:
     """Draw one figure. ``name`` is unique in the page: letters, digits and dashes."""
+    drawn = _draw(figure, units, name=name)
+    return replace(drawn, title=units.text(drawn.title), caption=units.text(drawn.caption))
+
+
+def _draw(figure: Figure, units: Units, *, name: str) -> Drawn:
     if isinstance(figure, Panels):
         return draw_panels(figure, units, name=name)
     if isinstance(figure, MapGrid):

@@ -286,7 +286,7 @@ class SessionView:
         judged, silent = self.analyses()
         blind, seen = self.limits()
         fuel = (self.document["vehicle"]["values"].get("fuel.kind") or {}).get("value")
-        references = sorted({r for a in [*judged, *silent] for r in a["references"]})
+        named = {r for a in [*judged, *silent] for r in a["references"]}
         return {
             "head": self.head(),
             "verdict": self.verdict(findings),
@@ -307,7 +307,7 @@ class SessionView:
             "channels": self.channels(),
             "assumptions": self.assumptions(),
             "markers": self.markers(),
-            "references": references,
+            "references": sorted(map(self.units.text, named)),
             "cautions": cautions.everything(str(fuel or "")),
             "history": self.document.get("history", {}).get("sessions", 0),
             "units": self.units,

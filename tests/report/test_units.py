@@ -2,8 +2,10 @@
 
 import pytest
 
+from pipeline.report.figures import draw
 from pipeline.report.units import Units, plain
 from pipeline.report.view import _evidence
+from pipeline.results import Bars
 
 US = Units("us", ratio=14.7)
 
@@ -63,3 +65,11 @@ def test_a_chance_is_never_nought() -> None:
     assert _evidence(Units(), 0.0004, "%") == "under 0.1 %"
     assert _evidence(Units(), 3.0, "%") == "3.0 %"
     assert _evidence(Units(), 0.0, "%") == "0.0 %"
+
+
+def test_a_caption_speaks_the_reader_s_units() -> None:
+    figure = Bars(id="a", title="Above 100 kPa", caption="Between 40 and 50 kW.", unit="s",
+                  value_label="time", labels=["x"], values=[1.0])  # fmt: skip
+    drawn = draw(figure, US, name="a")
+    assert drawn.title == "Above 14.5 psi"
+    assert drawn.caption == "Between 54 and 67 hp."
