@@ -69,8 +69,9 @@ def rich_load_finding(about: Mapping[str, float], count: int) -> Finding:
         start_s=about["start"],
         end_s=about["end"],
         title="Rich under load",
-        detail=f"Lambda {about['lambda']:.2f}, {abs(about['error']):.0f} % rich of its target at "
-        f"worst, at {about['rpm']:.0f} rpm and {about['kpa']:.0f} kPa, for "
+        detail=f"Lambda {about['lambda']:.2f}"
+        + (f", {abs(about['error']):.0f} % rich of its target" if about["error"] else "")
+        + f" at worst, at {about['rpm']:.0f} rpm and {about['kpa']:.0f} kPa, for "
         f"{about['end'] - about['start']:.1f} s." + _times(count),
         step=4,
         channels=["lambda"],

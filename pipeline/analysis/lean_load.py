@@ -67,25 +67,33 @@ def analyse(view: View) -> Result:
     inputs: MixtureInputs = view.fact("mixture_inputs")
     limits = view.limits
     loaded = (course.pressure >= inputs.load_from_kpa) & (course.rpm > LEAST_RPM)
-    judged = course.usable & loaded & course.settled
+    able = loaded & course.usable
+    judged = able & course.settled
     seconds = np.where(judged, row_seconds(course.at_s), 0.0)
     findings: list[Finding] = []
     metrics: dict[str, Metric] = {}
     known = np.isfinite(course.target)
-    lean = judged & known & (course.error > limits.lean_load_pct / 100.0)
-    episodes = _episodes(course, lean, limits.lean_load_s)
+    lean = known & (course.error > limits.lean_load_pct / 100.0)
+    # What follows a step and returns by itself is a transient; what stays began where it began.
+    episodes = _episodes(course, judged & lean, limits.lean_load_s, able & course.calm & lean)
     findings += [_lean(view, course, e, n) for e, n in _bounded(episodes)]
-    rich = judged & (
-        (known & (course.error < -limits.rich_load_pct / 100.0))
-        | (course.lambda_engine < limits.rich_load_lambda)
-    )
-    rich_episodes = _episodes(course, rich, limits.rich_load_s)
-    findings += [rich_load_finding(_about(course, e), n) for e, n in _bounded(rich_episodes)]
-    aimed = _aimed_lean(view.vehicle, course, loaded & known & course.settled)
+    # a reading at its rich end does not say how rich, but that it is at least so rich
+    able = (course.usable | course.at_rich_end) & course.settled
+    rich = known & (course.error < -limits.rich_load_pct / 100.0)
+    rich |= course.lambda_engine < limits.rich_load_lambda
+    rich &= able & loaded
+    for episode, count in _bounded(_episodes(course, rich, limits.rich_load_s)):
+        about = _about(course, episode, able, np.where(known, -course.error, -course.lambda_engine))
+        findings.append(rich_load_finding(about, count))
+    # What the engine is told needs no reading that can be believed.
+    wise = _wise(view.vehicle, course.pressure)
+    # A target that only just touches the line is the line's own rounding.
+    aimed = loaded & known & course.calm & (course.target > wise + 0.004)
+    aimed &= _is_petrol(view.vehicle)
     for episode, count in _bounded(_episodes(course, aimed, limits.lean_load_s)):
-        about = _about(course, episode)
-        wise = _wise(view.vehicle, np.array([about["kpa"]]))[0]
-        findings.append(target_finding(about, float(wise), count))
+        about = _about(course, episode, aimed, course.target - wise)
+        most = _wise(view.vehicle, np.array([about["kpa"]]))[0]
+        findings.append(target_finding(about, float(most), count))
     over = float(seconds.sum())
     if known.any():
         total = sum(e.end - e.start for e in episodes)
@@ -119,15 +127,25 @@ def analyse(view: View) -> Result:
     )
 
 
-def _episodes(course: MixtureCourse, mask: Bools, least_s: float) -> list[Episode]:
-    """Stretches of the mask of at least ``least_s``; close ones are one."""
+def _episodes(
+    course: MixtureCourse, mask: Bools, least_s: float, led_by: Bools | None = None
+) -> list[Episode]:
+    """Stretches of the mask of at least ``least_s``; close ones are one.
+
+    led_by: rows that, without a break before a stretch, are its beginning.
+    """
     time = course.at_s
     bridged = segments.fill_gaps(mask, time, seconds=2.5 * course.interval_s)
+    lead = bridged if led_by is None else (
+        bridged | segments.fill_gaps(led_by | mask, time, seconds=2.5 * course.interval_s)
+    )  # fmt: skip
+    break_before = segments.last_true(~lead)
     found: list[Episode] = []
     for a, b in zip(*segments.runs(bridged), strict=True):
         end = float(time[b - 1]) + course.interval_s
         if end - float(time[a]) < least_s or mask[a:b].sum() < 3:
             continue
+        a = break_before[a] + 1
         if found and float(time[a]) - found[-1].end < MERGE_S:
             found[-1] = Episode(found[-1].start, end, slice(found[-1].rows.start, int(b)))
         else:
@@ -144,27 +162,21 @@ def _bounded(episodes: list[Episode]) -> list[tuple[Episode, int]]:
     return [*((e, 1) for e in head), (last, len(rest))]
 
 
-def _about(course: MixtureCourse, episode: Episode) -> dict[str, float]:
-    """Figures of an episode: its worst moment by error, else by lambda."""
-    rows = episode.rows
-    part = course.error[rows] if np.isfinite(course.error[rows]).any() else (
-        course.lambda_engine[rows])  # fmt: skip
-    use = course.usable[rows] & course.settled[rows] & np.isfinite(part)
-    # A target can be judged where nothing was measured: then every moment counts.
-    use = use if use.any() else np.ones_like(use)
-    part = np.where(use, part, np.nan)
-    worst = int(np.nanargmax(np.abs(part))) if np.isfinite(part).any() else part.size // 2
-    index = rows.start + worst
+def _about(course: MixtureCourse, episode: Episode, use: Bools, excess: Floats) -> dict[str, float]:
+    """Figures of an episode at its worst moment by ``excess`` (k,), of the rows in ``use`` (k,)."""
+    rows = np.flatnonzero(use[episode.rows]) + episode.rows.start
+    index = rows[np.argmax(np.nan_to_num(excess[rows], nan=-np.inf))]
+    error = course.error[rows][np.isfinite(course.error[rows])]
     return {
         "start": episode.start,
         "end": episode.end,
         "error": 100.0 * float(np.nan_to_num(course.error[index])),
-        "median": 100.0 * float(np.nanmedian(np.where(use, course.error[rows], np.nan))),
+        "median": 100.0 * float(np.median(error)) if error.size else 0.0,
         "lambda": float(course.lambda_engine[index]),
         "target": float(course.target[index]),
         "rpm": float(course.rpm[index]),
         "kpa": float(course.pressure[index]),
-        "top_kpa": float(np.nanmax(np.where(use, course.pressure[rows], np.nan))),
+        "top_kpa": float(np.nanmax(course.pressure[rows])),
     }
 
 
@@ -189,7 +201,7 @@ def _lean(view: View, course: MixtureCourse, episode: Episode, count: int) -> Fi
         severity = "act"
     if deep >= limits.lean_load_s or bare >= limits.lean_stop_s:
         severity = "stop"
-    about = _about(course, episode)
+    about = _about(course, episode, course.usable & course.settled, course.error)
     noise = float(np.std(np.diff(course.lambda_engine[rows]))) * 100.0 if use.sum() > 5 else 1.0
     over = (about["median"] - limits.lean_load_pct) / max(noise, 0.5)
     sure = float(np.clip(0.85 + 0.05 * over, 0.75, 0.97))
@@ -205,13 +217,6 @@ def _wise(vehicle: Vehicle, kpa: Floats) -> Floats:
     limits = vehicle.limits
     wise = np.interp(kpa, limits.lean_target_kpa, limits.lean_target_lambda)
     return np.where(kpa >= limits.lean_target_kpa[0], wise, np.inf)
-
-
-def _aimed_lean(vehicle: Vehicle, course: MixtureCourse, mask: Bools) -> Bools:
-    if not _is_petrol(vehicle):
-        return np.zeros(mask.size, np.bool_)
-    # A target that only just touches the line is the line's own rounding.
-    return np.asarray(mask & (course.target > _wise(vehicle, course.pressure) + 0.004))
 
 
 def _held_maximum(course: MixtureCourse, mask: Bools, seconds: float) -> float | None:

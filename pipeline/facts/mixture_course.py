@@ -30,8 +30,8 @@ SMOOTH_S = 0.16
 RECOVERY_S = 1.0
 #: s after the start in which enrichment fades: no steady error can be read there.
 FADES_S = 45.0
-#: Throttle in % and pressure in kPa that may move within 0.3 s of a settled engine, and the step
-#: after which 1.5 s belong to the transient.
+#: Throttle in % and pressure in kPa that may move within ``lean_settled_s`` of a settled engine,
+#: and the step after which 1.5 s belong to the transient.
 SETTLED_PCT, SETTLED_KPA = 4.0, 15.0
 STEP_PCT, STEP_KPA = 8.0, 20.0
 STEP_S = 0.3
@@ -43,8 +43,9 @@ class MixtureCourse:
 
     ``lambda_engine``: freed of the lag and smoothed; ``reading``: as logged. error: lambda over
     target less 1. trim: fuel factor less 1 by closed loop and learning. usable: fuelled, measured,
-    not after a cut nor a misfire. settled: throttle and pressure at rest for ``lean_settled_s`` and
-    no step in the last ``transient_s``. stepped: within ``transient_s`` of a step.
+    not after a cut nor a misfire. at_rich_end: the same, but the reading at its rich end: at least
+    so rich. calm: throttle and pressure at rest for ``lean_settled_s``. stepped: within
+    ``transient_s`` of a step. settled: calm and not stepped.
     """
 
     at_s: Floats
@@ -60,6 +61,8 @@ class MixtureCourse:
     coolant: Floats
     since_start_s: Floats
     usable: Bools
+    at_rich_end: Bools
+    calm: Bools
     settled: Bools
     stepped: Bools
     interval_s: float
@@ -96,17 +99,20 @@ def compute(view: View) -> MixtureCourse:
     here = np.clip(np.searchsorted(time, at, side="right") - 1, 0, time.size - 1)
     last_cut = segments.last_true(~inputs.fuelled)[here]
     since_cut = np.where(last_cut >= 0, at - time[np.maximum(last_cut, 0)], np.inf)
-    usable = inputs.measured[rows] & inputs.settled[here] & inputs.fuelled[here]
-    usable &= since_cut > RECOVERY_S + 3.0 * delay.lag_s
+    burns = inputs.settled[here] & inputs.fuelled[here]
+    burns &= since_cut > RECOVERY_S + 3.0 * delay.lag_s
     misfires = view.fact("misfire_stretches")
     if misfires is not None:
         for start, end, _ in misfires.stretches:
-            usable &= ~((at >= start) & (at <= end))
+            burns &= ~((at >= start) & (at <= end))
     moved_plate, moved_kpa = _moved(at, plate, STEP_S), _moved(at, pressure, STEP_S)
     step = (moved_plate > STEP_PCT) | (moved_kpa > STEP_KPA)
     last = segments.last_true(step)
     since_step = np.where(last >= 0, at - at[np.maximum(last, 0)], np.inf)
     stepped = since_step < view.limits.transient_s
+    rest_s = view.limits.lean_settled_s
+    if rest_s != STEP_S:
+        moved_plate, moved_kpa = _moved(at, plate, rest_s), _moved(at, pressure, rest_s)
     calm = (moved_plate < SETTLED_PCT) & (moved_kpa < SETTLED_KPA)
     return MixtureCourse(
         at_s=at,
@@ -121,7 +127,9 @@ def compute(view: View) -> MixtureCourse:
         speed=back(speed) if speed is not None else np.full(at.size, np.nan),
         coolant=back(inputs.coolant_c),
         since_start_s=inputs.since_start_s[here],
-        usable=usable,
+        usable=inputs.measured[rows] & burns,
+        at_rich_end=inputs.at_rich_end[rows] & burns,
+        calm=calm,
         settled=calm & ~stepped,
         stepped=stepped,
         interval_s=inputs.update_s,

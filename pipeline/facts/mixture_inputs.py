@@ -45,6 +45,11 @@ NO_FLAME_LAMBDA = 1.45
 RICH_END = 0.55
 #: A pile of readings at the rich end this wide, and so many times denser than what lies above it.
 PILE_WIDTHS, PILE_RATIO = (0.004, 0.015), 3.0
+#: Instruments end at 10.0 of petrol's air-fuel ratio (lambda 0.68) or below, the narrowest near 0.7
+#: (from memory): what piles up above this is a mixture that was held there.
+RICHEST_END = 0.72
+#: A reading this near to its target is the mixture that was asked for, delay and noise let in.
+AS_ASKED = 0.06
 #: A wideband takes 15-30 s to heat (common practice); judged from here on, s after the start.
 SENSOR_READY_S = 30.0
 
@@ -58,6 +63,7 @@ class MixtureInputs:
     (1 where none is logged); trims_logged. pressure kPa, flow g/s (flow_source "meter" or
     "pressure"). fuelled: running with fuel and no speed dropout. settled: at least SENSOR_READY_S
     after the start. measured: reading within the instrument's limits, and believed.
+    at_rich_end: believed, but at the instrument's rich end or below: at least so rich.
     low_limit, high_limit: the instrument's ends, inf where not met.
     """
 
@@ -83,6 +89,7 @@ class MixtureInputs:
     cut_known: bool
     settled: Bools
     measured: Bools
+    at_rich_end: Bools
     since_start_s: Floats
     low_limit: float
     high_limit: float
@@ -116,15 +123,14 @@ def compute(view: View) -> MixtureInputs:
     cut_known = view.has("injector_pulse_width") or view.has("injector_duty")
     fuelled = running & ~states.fuel_cut & ~states.dropout
     since = _since_start(time, states)
-    low, high = _limits(reading[finite & running])
-    measured = finite & (reading < high - LIMIT_MARGIN) & (reading > low + LIMIT_MARGIN)
-    measured &= (reading > RICH_END) & (reading < NO_FLAME_LAMBDA)
-    if validity is not None:
-        measured &= validity.good(channel)
+    believed = finite if validity is None else finite & validity.good(channel)
     pressure = held("manifold_pressure")
     flow, source = _flow(view, pressure, rpm, held("mass_air_flow"),
                          held("intake_air_temperature"), states.barometer_kpa)  # fmt: skip
     target, target_source = _target(view, held("lambda_target"), rpm, pressure)
+    low, high = _limits(reading[finite & running], target[finite & running])
+    lean_enough = reading > max(low + LIMIT_MARGIN, RICH_END)
+    measured = believed & lean_enough & (reading < min(high - LIMIT_MARGIN, NO_FLAME_LAMBDA))
     short, long = held("fuel_trim_short", 0.0), held("fuel_trim_long", 0.0)
     trim = 1.0 + (np.nan_to_num(short) + np.nan_to_num(long)) / 100.0
     limits = view.limits
@@ -151,6 +157,7 @@ def compute(view: View) -> MixtureInputs:
         cut_known=cut_known,
         settled=running & (since >= SENSOR_READY_S),
         measured=measured,
+        at_rich_end=believed & ~lean_enough,
         since_start_s=since,
         low_limit=low,
         high_limit=high,
@@ -171,30 +178,32 @@ def _since_start(time: Floats, states: States) -> Floats:
     return np.where(states.running & (at >= 0), time - begin[np.maximum(at, 0)], -1.0)
 
 
-def _limits(reading: Floats) -> tuple[float, float]:
+def _limits(reading: Floats, target: Floats) -> tuple[float, float]:
     """Ends of the instrument: extremes that the reading rests on, else none (-inf, inf)."""
     if reading.size < 30:
         return -np.inf, np.inf
     top = float(reading.max())
     least = max(5, reading.size // 5000)
     high = top if top > 1.15 and np.count_nonzero(reading >= top - 0.002) >= least else np.inf
-    return _rich_end(reading, least), high
+    return _rich_end(reading, target, least), high
 
 
-def _rich_end(reading: Floats, least: int) -> float:
+def _rich_end(reading: Floats, target: Floats, least: int) -> float:
     """Upper edge of the readings that rest on the instrument's rich end, -inf where none do.
 
     A reading that is cut off piles up at the end, spread by its noise; one that is merely rich
-    thins out towards it.
+    thins out towards it. A pile where the target is, is an engine that does as it is told.
     """
     edge = float(np.quantile(reading, min(0.001, 3.0 / reading.size)))
-    if edge >= 0.8:
+    if edge >= RICHEST_END:
         return -np.inf
     for width in PILE_WIDTHS:
-        pile = np.count_nonzero(reading <= edge + width)
+        rests = reading <= edge + width
+        pile = np.count_nonzero(rests)
         above = np.count_nonzero((reading > edge + width) & (reading <= edge + 3.0 * width))
         if pile >= max(least, 8) and pile > PILE_RATIO * 0.5 * above:
-            return edge + width
+            asked = np.abs(reading[rests] / target[rests] - 1.0) < AS_ASKED
+            return -np.inf if np.mean(asked) > 0.5 else edge + width
     return -np.inf
 
 
