@@ -202,7 +202,7 @@ def _fit(
         made.table, made.dense, made.y, made.start, prior_of(made), base_weight=made.weight
     )
     for _ in range(1, ROUNDS):
-        made = remembering(made, time, _seen_error(inputs, grid, made, fit))
+        made = remembering(made, time, inputs, _seen_error(inputs, grid, made, fit))
         fit = regression.fit(
             made.table, made.dense, made.y, made.start, prior_of(made), base_weight=made.weight,
 

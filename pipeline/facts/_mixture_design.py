@@ -83,10 +83,10 @@ def term_by_term(time: Floats, inputs: MixtureInputs) -> Iterator[tuple[str, Flo
             yield f"warm {knot:g}", np.interp(known, knots, unit), DENSE_SD["warm"]
     # The film holds a share of what was injected lately: what it gives or takes is in proportion
     # to the lagged flow less the flow now.
-    demand = np.where(inputs.fuelled, flow / np.nan_to_num(inputs.target, nan=1.0), 0.0)
+    asked = demand(inputs)
     for tau in FILM_S:
-        lagged = first_order(time, demand, tau)
-        share = np.where(demand > 0, (lagged - demand) / np.maximum(demand, 0.3), 0.0)
+        lagged = first_order(time, asked, tau)
+        share = np.where(asked > 0, (lagged - asked) / np.maximum(asked, 0.3), 0.0)
         share = np.clip(share, -1.0, 1.0)
         yield f"film opening {tau:g}", np.minimum(share, 0.0), DENSE_SD["film"]
         yield f"film closing {tau:g}", np.maximum(share, 0.0), DENSE_SD["film"]
@@ -119,25 +119,41 @@ def term_by_term(time: Floats, inputs: MixtureInputs) -> Iterator[tuple[str, Flo
         yield "volts over pulse", smooth / pulse, DENSE_SD["volts"]
 
 
+def demand(inputs: MixtureInputs) -> Floats:
+    """Fuel that is asked for (n,), in g/s of air at lambda 1; 0 without fuel."""
+    flow = np.nan_to_num(inputs.flow)
+    return np.where(inputs.fuelled, flow / np.nan_to_num(inputs.target, nan=1.0), 0.0)
+
+
+#: The film gives at most this much of the fuel asked for: beyond, the throttle has just shut and
+#: nothing linear holds. Choice.
+MOST_FILM = 4.0
 #: What the film's memory of the error starts with: the share splits among the times tried.
 MEMORY = tuple((f"memory {tau:g}", tau, FILM_SHARE / len(FILM_S)) for tau in FILM_S)
 
 
-def memory(time: Floats, error: Floats) -> Iterator[tuple[str, Floats, float]]:
+def memory(
+    time: Floats, inputs: MixtureInputs, error: Floats
+) -> Iterator[tuple[str, Floats, float]]:
     """Name, column (n,) and prior mean of the film's memory of the error itself.
 
-    A share of the fuel comes late, by FILM_S. error (n,): what the regression saw last time. The
-    controller may compensate the film for the fuel it asks for; for what it does not know of, the
-    table's error, it cannot.
+    What evaporates now was injected lately, with the error of then, and by as much as was asked for
+    then: after a closing throttle it is most of the fuel, after an opening one hardly any. error
+    (n,): what the regression saw last time. The controller may compensate the film for the fuel it
+    asks for; for what it does not know of, the table's error, it cannot.
     """
     error = np.nan_to_num(error)
+    asked = demand(inputs)
     for name, tau, share in MEMORY:
-        yield name, first_order(time, error, tau) - error, share
+        lately = first_order(time, asked, tau)
+        wrong = first_order(time, asked * error, tau)
+        part = np.minimum(lately / np.maximum(asked, 0.3), MOST_FILM)
+        yield name, part * (wrong / np.maximum(lately, 1e-3) - error), share
 
 
-def with_memory(time: Floats, made: Terms, error: Floats) -> Terms:
+def with_memory(time: Floats, inputs: MixtureInputs, made: Terms, error: Floats) -> Terms:
     """Terms with the memory of this error (n,) in place of any other; see :func:`memory`."""
-    names, columns, mean = zip(*memory(time, error), strict=True)
+    names, columns, mean = zip(*memory(time, inputs, error), strict=True)
     keep = [i for i, name in enumerate(made.names) if name not in names]
     return Terms(
         (*(made.names[i] for i in keep), *names),

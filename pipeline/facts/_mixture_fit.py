@@ -142,9 +142,9 @@ def design(
     )
 
 
-def remembering(made: Design, time: Floats, error: Floats) -> Design:
+def remembering(made: Design, time: Floats, inputs: MixtureInputs, error: Floats) -> Design:
     """The same rows with the film's memory of this error (n,) as further columns."""
-    names, columns, mean = zip(*memory(time, error), strict=True)
+    names, columns, mean = zip(*memory(time, inputs, error), strict=True)
     dense = [
         regression.block_mean(look_back(time, column, made.at_s), made.number, made.y.size)
         for column in columns

@@ -159,7 +159,7 @@ class _Problem:
                                 rounds=2)  # fmt: skip
         error = self._error(made, fitted.mean)
         # A memory term scales with the error it remembers, so it is rebuilt from this pass's.
-        self.made = with_memory(self.time, self.made, error)
+        self.made = with_memory(self.time, self.inputs, self.made, error)
         target = np.nan_to_num(self.inputs.target, nan=1.0)
         engine = np.where(self.inputs.fuelled, self.inputs.trim / target * np.exp(-error), 0.0)
         stretch = self._stretches(engine, moved)
