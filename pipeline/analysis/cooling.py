@@ -233,12 +233,12 @@ def _voltage_steps(view: View, start: float, end: float) -> bool:
     volts = view.get("battery_voltage")
     if volts is None:
         return False
-    time = view.time
+    time, volts = view.time[np.isfinite(volts)], volts[np.isfinite(volts)]
     before = volts[(time > start - 4.0) & (time <= start - 1.0)]
     inside = volts[(time >= start) & (time <= end)]
     if before.size == 0 or inside.size == 0:
         return False
-    return bool(abs(np.nanmedian(before) - np.nanmedian(inside)) > VOLTAGE_STEP_V)
+    return bool(abs(np.median(before) - np.median(inside)) > VOLTAGE_STEP_V)
 
 
 def _intake_steps_too(view: View, found: list[_Dip]) -> bool:

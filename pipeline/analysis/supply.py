@@ -158,7 +158,8 @@ def _signal(view: View, states: States) -> list[Finding]:
     loaded = pressure is not None and bool(np.nanmax(pressure[at], initial=0.0) > LOADED_KPA)
     events = int(1 + np.sum(np.diff(moments) > 1.0))
     severity: Severity = "act" if events > 1 or loaded else "watch"
-    rpm = float(np.median(states.rpm[at]))
+    known = states.rpm[at][np.isfinite(states.rpm[at])]
+    rpm = float(np.median(known)) if known.size else np.nan
     return [
         Finding(
             kind="crank_signal_loss",
@@ -167,7 +168,8 @@ def _signal(view: View, states: States) -> list[Finding]:
             start_s=float(moments[0]),
             end_s=float(moments[-1]),
             title="The crank signal was lost while the engine ran",
-            detail=f"{events} times, around {rpm:.0f} rpm"
+            detail=f"{events} times"
+            + (f", around {rpm:.0f} rpm" if np.isfinite(rpm) else "")
             + (", also above 100 kPa" if loaded else "")
             + (f"; the controller counted {rises:.0f} errors" if rises else
                "; the speed fell to nothing while the engine turned on") + ".",

@@ -4,7 +4,8 @@ Run `python -m tests.soak.settings_fuzz [texts] [whole runs] [first seed]`. A te
 the models' own fields (values inside, on and outside their bounds, of other types, huge, not
 finite), then its bytes may be damaged. It has to be accepted or refused with one printable line.
 A whole run takes an accepted vehicle and a log with channels missing, torn, frozen or full of
-spikes through reading, every analysis, judging and the page: nothing may break off.
+spikes through reading, every analysis, judging and the page: nothing may break off, and every
+promise about the files has to hold.
 """
 
 import random
@@ -33,6 +34,7 @@ from pipeline.report.session_page import session_page
 from pipeline.stages import LogTask, read_and_analyse
 from pipeline.vehicle import Vehicle, VehicleError, parse_vehicle
 from tests.soak.ingest_fuzz import damage
+from tests.spine import invariants
 
 HANG_S = 5.0
 """A settings file that takes longer hangs."""
@@ -219,6 +221,11 @@ def one_run(seed: int, run: Run, folder: Path) -> list[str]:
             history_digest="", registry=registry,
         )  # fmt: skip
         broken += [f"{k}: {r.why}" for k, r in results.items() if r.status == "failed"]
+        made = msgspec.json.decode(encode(document))
+        broken += invariants.samples(place / "samples.parquet", done.record)
+        broken += invariants.document(made, registry)
+        for name, result in results.items():
+            broken += [f"{name}: {text}" for text in invariants.table(result.fuel_table)]
         try:
             session_page(encode(document), (place / "figures.json").read_bytes(),
                          units=vehicle.units)  # fmt: skip
