@@ -30,7 +30,7 @@ from pipeline.signals.segments import Floats
 
 META = Meta(
     question="Does the idle speed hunt?",
-    version=1,
+    version=2,
     kinds=("idle_hunting",),
     needs=("engine_speed",),
     uses=("idle_air_control", "lambda", "fuel_trim_short", "injector_pulse_width"),
@@ -57,9 +57,9 @@ AIR_SWING_PCT = 3.0
 #: Amplitude of lambda from which mixture alone moves the speed: 4 % changes torque by some
 #: percent. Common practice, no source.
 LAMBDA_SWING = 0.04
-#: Where firings are missing at this share of a cylinder, swings have to be this much greater: the
-#: misses themselves make the speed wander.
-ROUGH_SHARE, ROUGH_FACTOR = 0.1, 2.5
+#: Where firings are missing at this share of a cylinder, swings have to last for so many periods:
+#: the misses themselves make the speed wander, and wander keeps no pace for long.
+ROUGH_SHARE, ROUGH_PERIODS = 0.1, 6.0
 
 
 @dataclass(frozen=True)
@@ -107,13 +107,15 @@ def analyse(view: View) -> Result:
     breaks = np.flatnonzero(np.diff(time) > max(1.0, 5.0 * usual)) + 1
     found: list[Swing] = []
     total = 0.0
-    least = limits.hunting_rpm * _rough_factor(view)
+    least, periods = limits.hunting_rpm, limits.hunting_periods
+    if _rough(view):
+        periods = max(periods, ROUGH_PERIODS)
     for part in np.split(np.arange(time.size), breaks):
         if part.size < 10 or time[part[-1]] - time[part[0]] < LEAST_IDLE_S:
             continue
         total += float(time[part[-1]] - time[part[0]])
         found += swings(time[part], speed[part], least_rpm=least, low_hz=limits.hunting_low_hz,
-                        high_hz=top, least_periods=limits.hunting_periods)  # fmt: skip
+                        high_hz=top, least_periods=periods)  # fmt: skip
     if total == 0.0:
         return not_judged(f"no idle of {LEAST_IDLE_S:.0f} s or more in this log")
     limit = LimitOfDetection(
@@ -139,11 +141,11 @@ def analyse(view: View) -> Result:
     )  # fmt: skip
 
 
-def _rough_factor(view: View) -> float:
+def _rough(view: View) -> bool:
     misfire: MisfireStretches | None = view.fact("misfire_stretches")
     if misfire is None or not misfire.detection.found:
-        return 1.0
-    return ROUGH_FACTOR if misfire.detection.share > ROUGH_SHARE else 1.0
+        return False
+    return misfire.detection.share > ROUGH_SHARE
 
 
 def _idle_rows(view: View, states: States) -> np.ndarray[tuple[int], np.dtype[np.int64]]:

@@ -35,7 +35,7 @@ from pipeline.signals.misfire_decision import Detection
 
 META = Meta(
     question="Is it running on all cylinders?",
-    version=2,
+    version=3,
     kinds=("rough_running",),
     needs=("engine_speed",),
     uses=("lambda", "exhaust_gas_temperature", "manifold_pressure", "coolant_temperature"),

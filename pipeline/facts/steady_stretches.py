@@ -15,7 +15,7 @@ from pipeline.signals.segments import Bools, Floats
 
 META = FactMeta(
     summary="stretches of idle and of steady driving, with the rows that hold a new speed",
-    version=1,
+    version=2,
     needs=("engine_speed",),
     uses=("throttle_position",),
     facts=("states",),

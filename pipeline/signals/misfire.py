@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from pipeline.signals.hunting import swings
 from pipeline.signals.matched_filter import (
     TEMPLATE_RETURN_S,
     Pulses,
@@ -48,6 +49,10 @@ ROUNDING = 0.75
 #: rpm: steps coarser than this are not smoothed by a healthy engine's own noise (5-15 rpm at idle,
 #: common practice), and a miss must fall by so many of them to be told from a step.
 COARSE_STEP_RPM, LEAST_STEPS = 12.0, 2.5
+#: Speed within s that scatters by less than this share of a step is not smoothed by its own noise:
+#: rounding makes it lopsided (at 0.5 of a step of true scatter by less than 1 %: characteristic
+#: function exp(-2 (pi s)^2), Widrow; the rounding itself adds 0.29 of a step).
+ROUNDED_WINDOW_S, ROUNDED_SCATTER = 2.0, 0.6
 #: Residuals beyond this many deviations count as this in the skewness: one event must not decide.
 SKEW_CLIP = 5.0
 #: A line speaks from this share of one dead cylinder on, times the root of the cylinders. Healthy
@@ -57,6 +62,17 @@ SKEW_CLIP = 5.0
 LEAST_LINE_SHARE = 0.075
 #: Its power less this many deviations of its floor's chance has to stand for half of that.
 LINE_SIGMA = 3.0
+#: rpm, Hz and periods from which a regular swing of the speed is no ground to look for single
+#: misses on: each of its turns is a fall, too. A third of what is called hunting.
+SWING_RPM, SWING_HZ, SWING_PERIODS = 12.0, (0.1, 2.0), 3.0
+#: A stretch that swings for this share of its time is left out whole.
+SWING_SHARE = 0.5
+#: Hz: a swing so close to where the rate puts a line of the crank may be that line, unless it is
+#: greater than a dead cylinder can draw it: the half order of a saw-tooth of one fall is a third of
+#: the fall high, and the fall is known to a factor of two.
+SWING_LINE_HZ, SWING_LINE_DROP = 0.3, 0.7
+#: Hz: lines that the rate folds to below this are not told from a swing and its harmonics.
+SWING_CLEAR_HZ = 4.0
 #: A pulse smaller or greater than these multiples of the expected fall is not one missing firing.
 PULSE_RANGE = (0.4, 3.5)
 
@@ -86,7 +102,8 @@ class ClassResult:
     miss. scatter: noise of one firing as a share of its work, by the expected fall. line_ratio,
     line_p: F ratio and its tail. line_share: the line as a share of a dead cylinder's, line_least:
     what healthy engines stay below. blind_share: share of windows whose half order could not be
-    seen. skew: third moment of the residuals, skew_p the probability of one so negative by chance,
+    seen. swing_s: time of regular swings, in which single misses were not looked for. skew: third
+    moment of the residuals, skew_p the probability of one so negative by chance,
     skew_share the misses that would explain the noise.
     """
 
@@ -109,6 +126,7 @@ class ClassResult:
     line_cells: int
     line_least: float
     blind_share: float
+    swing_s: float
     skew: float
     skew_p: float
     skew_share: float
@@ -117,6 +135,7 @@ class ClassResult:
 def examine(part: ClassInput, *, cylinders: int) -> ClassResult | None:
     """Whiten one class, look for pulses and lines; None where it is too short or has no noise."""
     logged_step = quantisation_step(part.speed_rpm)
+    rounded = scatter_within(part) < ROUNDED_SCATTER * logged_step
     part, block = _averaged(part, cylinders)
     step = np.diff(part.time_s)
     inside = step[~part.starts[1:]]
@@ -136,20 +155,25 @@ def examine(part: ClassInput, *, cylinders: int) -> ClassResult | None:
         coefficients=white.coefficients, interval_s=interval,
         averaging_s=(max(firing_s, block), max(0.5 * cycle_s, block)),
     )  # fmt: skip
-    coarse = logged_step > COARSE_STEP_RPM and part.drop_rpm < LEAST_STEPS * logged_step
-    seen = np.full_like(white.residual, np.nan) if coarse else white.residual
+    coarse = logged_step > COARSE_STEP_RPM or rounded
+    coarse &= part.drop_rpm < LEAST_STEPS * logged_step
+    swing = swinging(part)
+    single = replace(white, residual=np.where(swing, np.nan, white.residual))
+    seen = np.full_like(white.residual, np.nan) if coarse else single.residual
     noise = float(np.median(white.sigma))
     norms = np.linalg.norm(templates, axis=1)
     norm = float(np.mean(norms))
-    pulses = find_pulses(white, templates, interval_s=interval)
+    pulses = find_pulses(single, templates, interval_s=interval)
     size = white.sigma[pulses.fall_rows] / norm * pulses.fall_heights
     fits = (size > PULSE_RANGE[0] * part.drop_rpm) & (size < PULSE_RANGE[1] * part.drop_rpm)
     rise_fits = pulses.rise_heights * noise / norm > PULSE_RANGE[0] * part.drop_rpm
     pulses = Pulses(pulses.fall_rows[fits], pulses.fall_heights[fits],
                     pulses.rise_heights[rise_fits], pulses.expected)  # fmt: skip
     seconds = float(inside.sum())
+    swing_s = float(inside[swing[1:][~part.starts[1:]]].sum())
     scatter = noise / part.drop_rpm * np.sqrt(firing_s / interval)
-    ratio, p, share, cells, blind = _lines(part, white, cylinders, interval, noise, block)
+    ratio, p, share, cells, blind = _lines(part, white, swing, cylinders, interval, noise, block)
+    even = np.full_like(seen, np.nan) if rounded else seen
     return ClassResult(
         name=part.name, idle=part.idle, seconds=seconds, cycles=seconds / cycle_s,
         speed_rpm=speed, interval_s=interval, noise_rpm=noise,
@@ -160,9 +184,47 @@ def examine(part: ClassInput, *, cylinders: int) -> ClassResult | None:
                                interval_s=interval, speed_rpm=speed),
         pulse_times=part.time_s[pulses.fall_rows], line_ratio=ratio, line_p=p,
         line_share=share, line_cells=cells, line_least=least_line_share(cylinders),
-        blind_share=blind, **_skewness(
-            seen, templates, drop=part.drop_rpm / noise, cycles=seconds / cycle_s),
+        blind_share=blind, swing_s=swing_s, **_skewness(
+            even, templates, drop=part.drop_rpm / noise, cycles=seconds / cycle_s),
     )  # fmt: skip
+
+
+def scatter_within(part: ClassInput) -> float:
+    """Standard deviation of the speed about its mean in windows of ROUNDED_WINDOW_S, rpm."""
+    first = windows(part.starts, part.time_s, ROUNDED_WINDOW_S)
+    count = np.diff(np.append(first, part.time_s.size))
+    mean = np.add.reduceat(part.speed_rpm, first) / count
+    return float(np.std(part.speed_rpm - np.repeat(mean, count)))
+
+
+def swinging(part: ClassInput) -> BoolArray:
+    """Rows (m,) in which the speed swings regularly, slower than any line of the crank.
+
+    Hunting turns round faster than it falls or falls faster than it rises; what is sudden there
+    are its own turns, not firings that fail. A cylinder's line that a slow rate folds down to such
+    a pace is none.
+    """
+    out = np.zeros(part.time_s.size, dtype=bool)
+    heads = np.flatnonzero(part.starts)
+    for a, b in zip(heads, np.append(heads[1:], part.starts.size), strict=True):
+        if b - a < 8:
+            continue
+        time, speed = part.time_s[a:b], part.speed_rpm[a:b]
+        rate = (b - a - 1) / float(time[-1] - time[0])
+        turns = float(np.median(speed)) / 120.0 * np.arange(1, 4)
+        lines = alias_frequency(turns, rate)
+        top = min(SWING_HZ[1], rate / 3.0)
+        found = swings(time, speed, least_rpm=SWING_RPM, low_hz=SWING_HZ[0], high_hz=top,
+                       least_periods=SWING_PERIODS)  # fmt: skip
+        rows = out[a:b]
+        for swing in found:
+            near = np.abs(lines - swing.frequency_hz).min() < SWING_LINE_HZ
+            if near and swing.amplitude_rpm < SWING_LINE_DROP * part.drop_rpm:
+                continue
+            side = 1.0 / swing.frequency_hz
+            rows |= (time >= swing.start_s - side) & (time <= swing.end_s + side)
+        rows |= rows.mean() > SWING_SHARE
+    return out
 
 
 def _skewness(
@@ -244,7 +306,13 @@ def odd_halves(cylinders: int) -> list[int]:
 
 
 def _lines(
-    part: ClassInput, white: Whitened, cylinders: int, interval: float, noise: float, block: float
+    part: ClassInput,
+    white: Whitened,
+    swing: BoolArray,
+    cylinders: int,
+    interval: float,
+    noise: float,
+    block: float,
 ) -> tuple[float, float, float, int, float]:
     """F test of the odd half orders; (ratio, p, share of a dead cylinder, cells, blind share)."""
     cycles = cycle_phase(part.time_s, part.speed_rpm)
@@ -263,6 +331,7 @@ def _lines(
         speed = np.add.reduceat(part.speed_rpm, starts) / (ends - starts)
         solid = np.add.reduceat(known.astype(np.float64), starts) > 0.6 * (ends - starts)
         solid &= lines.seconds > 0.5 * length
+        swings_here = np.logical_or.reduceat(swing, starts)
         use = np.zeros(lines.power.shape, dtype=bool)
         expected = np.zeros_like(lines.power)
         near = BLIND_RESOLUTIONS / np.maximum(lines.seconds, 0.5)
@@ -272,6 +341,7 @@ def _lines(
             seen = alias_frequency(f, rate)
             # Uneven stamps tell a line from its alias; even ones cannot.
             clear = (seen > near) & (np.abs(seen - firing) > near) | (spread > 0.25)
+            clear &= ~(swings_here & (seen < SWING_CLEAR_HZ))
             use[i] = solid & clear
             expected[i] = line_amplitude(f, coefficients=white.coefficients, interval_s=interval,
                                          cycle_s=120.0 / speed,

@@ -19,6 +19,56 @@ def test_size_pace_and_number_of_swings() -> None:
     assert found.end_s > 38.0
 
 
+def triangle(angle: np.ndarray, rise: float) -> np.ndarray:
+    """Wave between -1 and 1 that rises for this share of its period."""
+    at = (angle / (2 * np.pi)) % 1.0
+    return 2.0 * np.where(at < rise, at / rise, (1.0 - at) / (1.0 - rise)) - 1.0
+
+
+WAVES = {
+    "sine": np.sin,
+    "triangle": lambda angle: triangle(angle, 0.5),
+    "saw-tooth": lambda angle: triangle(angle, 0.75),
+}
+
+
+@pytest.mark.parametrize("rate", [8, 25])
+@pytest.mark.parametrize("wave", list(WAVES))
+def test_the_limit_holds_whatever_the_wave_the_pace_and_the_rate(wave: str, rate: int) -> None:
+    rng = np.random.default_rng(rate)
+    limits = {**LIMITS, "least_rpm": 40.0}
+    for hz in (0.1, 0.3, 0.7, 1.5):
+        time = np.sort(np.arange(0, 60, 1 / rate) + rng.uniform(-0.2, 0.2, 60 * rate) / rate)
+        shape = WAVES[wave](2 * np.pi * hz * time)
+        noise = rng.normal(0, 4, time.size)
+        assert swings(time, 850 + 50 * shape + noise, **limits), (wave, hz)
+        assert not swings(time, 850 + 33 * shape + noise, **limits), (wave, hz)
+
+
+@pytest.mark.parametrize("rate", [8, 25])
+def test_what_rings_out_or_is_switched_or_wanders_is_no_hunting(rate: int) -> None:
+    rng = np.random.default_rng(rate)
+    limits = {**LIMITS, "least_rpm": 40.0}
+    time = np.arange(0, 60, 1 / rate)
+    rings, dips = np.zeros(time.size), np.zeros(time.size)
+    for start in np.arange(3.0, 60.0, 11.0):
+        late = np.maximum(time - start, 0.0)
+        rings += np.where(late > 0, 220 * np.exp(-0.5 * late) * np.sin(2 * np.pi * 0.8 * late), 0)
+    for start in np.arange(3.0, 60.0, 6.0):
+        late = np.maximum(time - start, 0.0)
+        dips -= np.where(late > 0, 120.0 * np.exp(-late / 0.6), 0.0)
+    levels = 60.0 * np.sign(np.sin(2 * np.pi * time / 8.0))
+    # Noise through the speed control: excursions of 45 rpm and more that keep no pace.
+    wander, pace = np.zeros(time.size), 2 * np.pi * 0.5 / rate
+    push = rng.normal(0, 1, time.size)
+    for k in range(2, time.size):
+        wander[k] = (2 - pace) * wander[k - 1] - (1 - pace + pace**2) * wander[k - 2]
+        wander[k] += push[k]
+    wander *= 30.0 / wander.std()
+    for disturbed in (rings, dips, levels, wander):
+        assert swings(time, 850 + disturbed + rng.normal(0, 4, time.size), **limits) == []
+
+
 @pytest.mark.parametrize("rpm", [0.0, 15.0])
 def test_small_swings_are_none(rpm: float) -> None:
     assert swings(TIME, 850.0 + rpm * np.sin(2 * np.pi * 0.4 * TIME), **LIMITS) == []

@@ -120,6 +120,29 @@ def test_shuffled_rows_are_recognised():
         assert not in_order(t, mixed)
 
 
+@pytest.mark.parametrize("hz", [0.2, 1.9, 2.5, 3.75])
+def test_a_line_folded_anywhere_is_order(hz):
+    # 2.5 of 10 Hz has no correlation with the next row, only with the one after.
+    t = np.arange(0, 60, 0.1) + 0.05
+    y = 850 + 15 * np.sin(2 * np.pi * hz * t) + np.random.default_rng(1).normal(0, 5, t.size)
+    assert in_order(t, y)
+
+
+@pytest.mark.parametrize("rate", [8.0, 10.0, 25.0])
+@pytest.mark.parametrize("fall", [0.15, 0.3])
+def test_an_idle_that_hunts_unevenly_misses_no_firings(rate, fall):
+    # A saw-tooth of 0.9 Hz that falls faster than it rises, 36 rpm either way.
+    for truth in [simulate(ENGINE, Logger(rate_hz=rate), logs=3, seconds=60, seed=17)]:
+        for t, y in zip(truth.time, truth.speed, strict=True):
+            at = (0.9 * t) % 1.0
+            wave = np.where(at < fall, 1 - 2 * at / fall, 2 * (at - fall) / (1 - fall) - 1)
+            part = ClassInput("idle", True, t, y + 36 * wave, np.arange(t.size) == 0,
+                              truth.engine.drop_rpm)  # fmt: skip
+            found = examine(part, cylinders=4)
+            assert not decide([found]).found
+            assert found.swing_s > 50
+
+
 @pytest.mark.parametrize("step", [25.0, 50.0])
 def test_coarse_steps_find_and_claim_no_single_misses(step):
     for rate in (10.0, 25.0):
