@@ -8,6 +8,7 @@ import numpy as np
 from scipy.sparse import csr_array
 
 from pipeline.analysis._table_blocks import open_faults
+from pipeline.facts._mixture_design import calmed
 from pipeline.facts._mixture_fit import Design, Grid, design, grid_of, prior_of, remembering
 from pipeline.facts.exhaust_delay import ExhaustDelay
 from pipeline.facts.mixture_inputs import MixtureInputs
@@ -86,6 +87,7 @@ def analyse(view: View) -> Result:
         return not_judged("not in the log: manifold pressure")
     top = float(np.nanquantile(inputs.pressure, 0.999))
     grid = grid_of(view.vehicle, top)
+    inputs = calmed(view.time, inputs)
     fitted = _fit(view.time, inputs, delay, grid)
     if fitted is None:
         return not_judged("too little fuelled, measured running to fit a table")

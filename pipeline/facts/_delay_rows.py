@@ -95,6 +95,8 @@ def cut_dates(time: Floats, inputs: MixtureInputs, flow: Floats) -> Cuts:
     for a in starts[seconds > 0.8]:
         if a < 2 or not clear[max(a - 5, 0) : a].all():
             continue
+        if inputs.pulse_ms[a - 1] < 0.5 * inputs.pulse_ms[a - 2]:
+            a -= 1  # a pulse that was cut short: the state follows a row later
         cut = 0.5 * (time[a] + time[a - 1])
         i, j = np.searchsorted(t, [cut - 0.2, cut + 1.5])
         k = int(np.searchsorted(t, cut))

@@ -5,7 +5,7 @@ the logarithm of a factor: what the table alone would leave.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -13,6 +13,7 @@ from pipeline.facts.mixture_inputs import MixtureInputs
 from pipeline.signals import segments
 from pipeline.signals.lag import first_order, look_back, undo_first_order, undone_age
 from pipeline.signals.segments import Bools, Floats, Ints
+from pipeline.signals.smoothing import moving_mean
 
 #: Wall film: decay times tried together, s; a film's own lies between (0.1-1 s warm: SAE 810494
 #: by name, from memory).
@@ -20,6 +21,11 @@ FILM_S = (0.2, 0.8)
 #: Share of the fuel that goes through the film of a warm engine, port injection: 0.1-0.5 (SAE
 #: 810494 and followers, from memory). It is hard to tell from the sensor's lag, so it matters.
 FILM_SHARE = 0.3
+#: s over which pressure and flow are averaged: intake strokes modulate the reading by 1-2 % (common
+#: practice), and what is made of it (film, metering, table) must not carry that as if it were fuel.
+CALM_S = 0.2
+#: A film that gives up more than this many times the fuel now asked for is past any linear term.
+MOST_SHARE = 3.0
 #: Warm-up: knots of a broken line in coolant temperature, 0 at the last one and above.
 WARM_KNOTS_C = (-10.0, 10.0, 30.0, 50.0, 65.0, 78.0)
 #: Half the span over which the intake temperature's slope is taken, s: three updates of a
@@ -87,7 +93,7 @@ def term_by_term(time: Floats, inputs: MixtureInputs) -> Iterator[tuple[str, Flo
     for tau in FILM_S:
         lagged = first_order(time, asked, tau)
         share = np.where(asked > 0, (lagged - asked) / np.maximum(asked, 0.3), 0.0)
-        share = np.clip(share, -1.0, 1.0)
+        share = np.clip(share, -1.0, MOST_SHARE)
         yield f"film opening {tau:g}", np.minimum(share, 0.0), DENSE_SD["film"]
         yield f"film closing {tau:g}", np.maximum(share, 0.0), DENSE_SD["film"]
         if cold.max() > 0.2:
@@ -117,6 +123,15 @@ def term_by_term(time: Floats, inputs: MixtureInputs) -> Iterator[tuple[str, Flo
         # noise of one reading is not the supply: loads switch for seconds
         smooth = first_order(time, volts - centre, 0.5)
         yield "volts over pulse", smooth / pulse, DENSE_SD["volts"]
+
+
+def calmed(time: Floats, inputs: MixtureInputs) -> MixtureInputs:
+    """Pressure and flow freed of what single intake strokes and their own noise add."""
+    return replace(
+        inputs,
+        pressure=moving_mean(time, inputs.pressure, seconds=CALM_S),
+        flow=moving_mean(time, inputs.flow, seconds=CALM_S),
+    )
 
 
 def demand(inputs: MixtureInputs) -> Floats:

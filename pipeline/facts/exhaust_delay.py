@@ -14,7 +14,7 @@ import numpy as np
 
 from pipeline.facts._delay_rows import CUT_LAG_SHARE, Cuts, cut_dates, lively, with_load
 from pipeline.facts._exhaust_pipe import HEAT_S, REVOLUTIONS, exhaust_flow, transport
-from pipeline.facts._mixture_design import Terms, terms, usable_rows, with_memory
+from pipeline.facts._mixture_design import Terms, calmed, terms, usable_rows, with_memory
 from pipeline.facts._mixture_fit import Design, Grid, design, grid_of, prior_of
 from pipeline.facts.mixture_inputs import MixtureInputs
 from pipeline.meta import FactMeta
@@ -98,7 +98,7 @@ def compute(view: View) -> ExhaustDelay:
     source, share = "prior", 0.0
     cuts = cut_dates(time, inputs, flow)
     if inputs.target_source != "none":
-        inputs = with_load(inputs, litres)
+        inputs = calmed(time, with_load(inputs, litres))
         top = float(np.nanmax(inputs.pressure, initial=100.0)) if inputs.pressure_logged else 100.0
         rows, part = lively(time, inputs)
         problem = _Problem(
