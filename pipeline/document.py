@@ -186,7 +186,7 @@ def assemble(
         if name in results
     ]
     ordered = [results[e.id] for e in entries]
-    findings = sort_findings([f for r in ordered for f in r.findings])
+    findings = sort_findings([_inside(f, header) for r in ordered for f in r.findings])
     metrics = {k: v for r in ordered for k, v in r.metrics.items()}
     limits = {k: v for r in ordered for k, v in r.limits_of_detection.items()}
     verdicts = [r.verdict for r in ordered if r.verdict is not None]
@@ -203,6 +203,13 @@ def assemble(
         next_log=[n for r in ordered for n in r.next_log],
         history=history,
     )
+
+
+def _inside(finding: Finding, header: Header) -> Finding:
+    """A finding whose reading was moved back by its delay may begin before the log does."""
+    start = min(max(finding.start_s, 0.0), header.duration_s)
+    end = min(max(finding.end_s, start), header.duration_s)
+    return msgspec.structs.replace(finding, start_s=start, end_s=end)
 
 
 def _plain_verdict(findings: list[Finding]) -> Verdict:

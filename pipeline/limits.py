@@ -153,7 +153,7 @@ class Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
     hunting_rpm: Annotated[float, _limit("idle swings either way by more than this")] = 40.0
     hunting_low_hz: Annotated[float, _limit("slowest swing", ge=0.01)] = 0.1
     hunting_high_hz: Annotated[float, _limit("fastest swing", ge=0.01)] = 1.5
-    hunting_periods: Annotated[float, _limit("and this many periods", ge=1)] = 3.0
+    hunting_periods: Annotated[float, _limit("and this many periods", ge=1.5)] = 3.0
     rough_act_share: Annotated[
         float, _limit("share of one cylinder's firings missing from which it is act", le=1)
     ] = 0.25
@@ -191,5 +191,5 @@ class Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
     max_rows: Annotated[int, Meta(ge=1000, description="rows a file may hold")] = 2_000_000
     max_bytes: Annotated[
         int, Meta(ge=1 << 20, description="bytes a file may hold after inflating")
-    ] = 2 << 30
+    ] = 1_000_000_000
     max_columns: Annotated[int, Meta(ge=10, description="columns a log may have")] = 2000

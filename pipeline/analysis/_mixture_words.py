@@ -1,5 +1,6 @@
 """Findings of the mixture, in words."""
 
+import math
 from collections.abc import Mapping
 
 from pipeline.results import Cause, Check, Finding, Severity, evidence
@@ -129,8 +130,9 @@ def running_finding(
         end_s=figures["end"],
         title=f"It runs {word} below load",
         detail=f"Warm and steady, {figures['seconds']:.0f} s together, reading and trims say "
-        f"{abs(figures['both']):.0f} % {word} of the target, around {figures['rpm']:.0f} rpm and "
-        f"{figures['kpa']:.0f} kPa (reading {figures['error']:+.0f} %, trims "
+        f"{abs(figures['both']):.0f} % {word} of the target, around {figures['rpm']:.0f} rpm"
+        + (f" and {figures['kpa']:.0f} kPa" if math.isfinite(figures["kpa"]) else "")
+        + f" (reading {figures['error']:+.0f} %, trims "
         f"{figures['trim']:+.0f} %).",
         step=4,
         channels=["lambda"],

@@ -40,6 +40,7 @@ def analyse(view: View) -> Result:
     calm = np.where(use, smoothing.median_of_three(exhaust), np.nan)
     top = int(np.nanargmax(calm))
     most = float(calm[top])
+    at_speed = f" and {states.rpm[top]:.0f} rpm" if np.isfinite(states.rpm[top]) else ""
     findings = []
     held = segments.long_runs(calm >= limits.hot_exhaust_c, time, seconds=limits.hot_exhaust_s)
     starts, ends = segments.runs(held)
@@ -58,7 +59,7 @@ def analyse(view: View) -> Result:
                 start_s=float(time[starts[0]]), end_s=float(time[ends[-1] - 1]),
                 title="Exhaust too hot",
                 detail=f"Before the turbine the exhaust reached {most:.0f} °C at "
-                f"{time[top]:.0f} s and {states.rpm[top]:.0f} rpm, and stayed above "
+                f"{time[top]:.0f} s{at_speed}, and stayed above "
                 f"{limits.hot_exhaust_c:.0f} °C for "
                 f"{smoothing.row_seconds(time)[held].sum():.0f} s."
                 + (f" Lambda {seen:.2f} at the time." if np.isfinite(seen) else ""),
@@ -81,7 +82,7 @@ def analyse(view: View) -> Result:
     return Result(
         status="found" if findings else "clear",
         why=(findings[0].title + ": " if findings else "")
-        + f"{most:.0f} °C at most before the turbine, at {states.rpm[top]:.0f} rpm",
+        + f"{most:.0f} °C at most before the turbine, at {time[top]:.0f} s{at_speed}",
         findings=findings,
         limits_of_detection={
             "hot_exhaust": LimitOfDetection(

@@ -27,7 +27,14 @@ from pipeline.ingest.reading import (
 from pipeline.ingest.sessions import make_session
 from pipeline.ingest.stamps import DAY_S, Stamps
 from pipeline.ingest.table import Section, Table, read_table
-from pipeline.ingest.text import Content, Refused, decode, load, refuse_other_formats
+from pipeline.ingest.text import (
+    Content,
+    Refused,
+    decode,
+    load,
+    refuse_other_formats,
+    refuse_too_many_rows,
+)
 from pipeline.vehicle import Vehicle
 
 NO_ENGINE = frozenset(
@@ -45,7 +52,7 @@ def read_log(path: Path, *, name: str, vehicle: Vehicle) -> Reading:
     """Read one file. Whatever it holds the answer is a Reading, never an exception."""
     del name
     try:
-        content = load(path)
+        content = load(path, vehicle.limits)
     except Refused as refusal:
         return _aside(refusal.reason, refusal.cure)
     except FileNotFoundError:
@@ -77,16 +84,16 @@ def _read(content: Content, vehicle: Vehicle) -> Reading:
     content.release()
     if not text.data[:65536].strip(b"\0 \t\n") and not text.data.strip(b"\0 \t\n"):
         raise Refused("empty file" if not text.data.strip(b"\0") else "only blank lines")
-    if count_bytes(text.data, ord("\n")) > vehicle.limits.max_rows + 1000:
-        raise Refused(
-            f"more than {vehicle.limits.max_rows} rows", "raise [limits] max_rows or split it"
-        )
+    refuse_too_many_rows(count_bytes(text.data, ord("\n")), vehicle.limits)
     lines = sample_lines(text.data)
     layout = find_layout(lines)
     if layout is None:
         raise Refused("not a log: no table in it")
     if layout.header < 0:
         raise Refused("no header row with column names found", "add a row with the columns' names")
+    most = vehicle.limits.max_columns
+    if max(len(layout.names), layout.width) > most:
+        raise Refused(f"more than {most} columns", "raise [limits] max_columns or log fewer")
     table = read_table(text.data, layout, finished=text.finished)
     dialect = DialectReading(
         text.encoding,

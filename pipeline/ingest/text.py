@@ -1,6 +1,7 @@
 """From a path to text: regular files only, inflated within bounds, decoded, lines ended by LF."""
 
 import hashlib
+import io
 import os
 import re
 import stat
@@ -11,8 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-MAX_BYTES = 2_000_000_000
-"""Largest content read. At 2,000,000 rows of 100 columns a log has about 1 GB; more is no log."""
+from pipeline.limits import Limits
 
 MAX_INFLATION = 200
 """Largest ratio of inflated to packed size. Logs pack 3 to 30 times; a file of one repeated
@@ -24,10 +24,13 @@ FREE_INFLATION_BYTES = 20_000_000
 MAX_LINE_BYTES = 1_000_000
 """Longest line looked at as a row: 1,000 columns of 40 characters are 40 kB."""
 
+HEAD_LINES = 1000
+"""Lines that may stand in a log beside its rows: a preamble, comments, markers."""
+
 HASH_APART_BYTES = 1 << 22
 """Content from this size on is hashed in a thread of its own: 4 ms of work pay for starting one."""
 
-_CHUNK = 1 << 20
+_CHUNK = 1 << 16
 _HEAD = 1 << 16
 
 _MAGIC = (
@@ -101,7 +104,7 @@ class Text:
     finished: bool
 
 
-def load(path: Path) -> Content:
+def load(path: Path, limits: Limits) -> Content:
     """Read a regular file whole, inflating gzip within bounds. Raises Refused or OSError."""
     flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_CLOEXEC", 0)
     flags |= getattr(os, "O_BINARY", 0)
@@ -112,19 +115,32 @@ def load(path: Path) -> Content:
         status = os.fstat(stream.fileno())
         if not stat.S_ISREG(status.st_mode):
             raise Refused("not a regular file")
-        if status.st_size > MAX_BYTES:
-            raise Refused("larger than 2 GB", "split the log")
+        if status.st_size > limits.max_bytes:
+            raise _too_large(limits)
         # A file that grows while it is read is taken up to the size it had when opened.
         data = stream.read(status.st_size)
     if data[:2] == b"\x1f\x8b":
-        data = _inflate(data)
+        data = _inflate(data, limits)
     return Content(data)
 
 
-def _inflate(packed: bytes) -> bytes:
-    limit = min(MAX_BYTES, max(FREE_INFLATION_BYTES, MAX_INFLATION * len(packed)))
-    parts: list[bytes] = []
-    size, place = 0, 0
+def _too_large(limits: Limits) -> Refused:
+    return Refused(
+        f"more than {limits.max_bytes} bytes", "raise [limits] max_bytes or split the log"
+    )
+
+
+def refuse_too_many_rows(lines: int, limits: Limits) -> None:
+    """Raise Refused where a file has more lines than rows may be read, and some for its head."""
+    if lines > limits.max_rows + HEAD_LINES:
+        raise Refused(f"more than {limits.max_rows} rows", "raise [limits] max_rows or split it")
+
+
+def _inflate(packed: bytes, limits: Limits) -> bytes:
+    most = max(FREE_INFLATION_BYTES, MAX_INFLATION * len(packed))
+    limit = min(limits.max_bytes, most)
+    made = io.BytesIO()
+    size, place, lines = 0, 0, 0
     engine = zlib.decompressobj(wbits=31)
     while place < len(packed):
         feed = packed[place : place + _CHUNK]
@@ -134,10 +150,15 @@ def _inflate(packed: bytes) -> bytes:
             if not size:
                 raise Refused("damaged gzip file", "pack it again") from None
             break
-        parts.append(part)
+        made.write(part)
         size += len(part)
+        if size > limit and limit < most:
+            raise _too_large(limits)
         if size > limit:
             raise Refused("inflates without end", "unpack it by hand if it is a log")
+        # Counted as it comes: what has too many rows must not fill the memory first.
+        lines += part.count(b"\n")
+        refuse_too_many_rows(lines, limits)
         place += len(feed) - len(engine.unused_data)
         if engine.eof:
             # Loggers that append write one member after another; zeros pad a cut-off disk block.
@@ -148,7 +169,7 @@ def _inflate(packed: bytes) -> bytes:
             engine = zlib.decompressobj(wbits=31)
     if not size and not engine.eof:
         raise Refused("damaged gzip file", "pack it again")
-    return b"".join(parts)
+    return made.getvalue()
 
 
 def refuse_other_formats(data: bytes) -> None:

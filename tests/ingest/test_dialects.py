@@ -4,6 +4,7 @@ import gzip
 from dataclasses import replace
 from pathlib import Path
 
+import msgspec
 import numpy as np
 import pytest
 
@@ -282,6 +283,27 @@ def test_gzip_without_end_is_refused(tmp_path: Path) -> None:
     reading = read(tmp_path / "bomb.csv.gz", gzip.compress(b"0" * 60_000_000))
     assert reading.status == "set_aside"
     assert "inflates" in reading.reason
+
+
+@pytest.mark.parametrize("packed", [False, True])
+@pytest.mark.parametrize(
+    ("limit", "value"), [("max_rows", 1000), ("max_bytes", 1 << 20), ("max_columns", 10)]
+)
+def test_a_limit_is_named_where_it_bites(
+    limit: str, value: int, packed: bool, tmp_path: Path
+) -> None:
+    names = ["Time (s)", "RPM", *(f"Aux {i}" for i in range(9))]
+    lines = [",".join([f"{i / 10}", "800", *["0" * 9] * 9]) for i in range(12_000)]
+    content = ("\n".join([",".join(names), *lines]) + "\n").encode()
+    content = gzip.compress(content) if packed else content
+    wide = msgspec.structs.replace(DEFAULT_VEHICLE.limits, max_columns=11)
+    car = msgspec.structs.replace(DEFAULT_VEHICLE, limits=wide)
+    assert read(tmp_path / "a.csv", content, car).status == "read"
+    tight = msgspec.structs.replace(wide, **{limit: value})
+    reading = read(tmp_path / "a.csv", content, msgspec.structs.replace(car, limits=tight))
+    assert reading.status == "set_aside"
+    assert f"more than {value}" in reading.reason
+    assert limit in reading.messages[0].cure
 
 
 def test_blanks_between_columns(tmp_path: Path) -> None:
