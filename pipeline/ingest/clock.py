@@ -40,8 +40,8 @@ class Axis:
     cuts: list[Cut]
 
 
-def unroll(stamps: Stamps) -> Axis:
-    """Undo wraps, midnight and noon, drop wild stamps, and find restarts and gaps."""
+def unroll(stamps: Stamps, gap_s: float = GAP_S) -> Axis:
+    """Undo wraps, midnight and noon, drop wild stamps, and find restarts and gaps of ``gap_s``."""
     keep = np.isfinite(stamps.seconds)
     keep = _without_wild(stamps, keep)
     seconds = stamps.seconds[keep].copy()
@@ -56,7 +56,7 @@ def unroll(stamps: Stamps) -> Axis:
         else:
             cuts.append(Cut(int(row), "clock_restart", None))
     restarts = {cut.row for cut in cuts}
-    for row in np.flatnonzero(np.diff(seconds) >= GAP_S - 1e-9) + 1:
+    for row in np.flatnonzero(np.diff(seconds) >= gap_s - 1e-9) + 1:
         if int(row) not in restarts:
             gap = float(seconds[row] - seconds[row - 1])
             cuts.append(Cut(int(row), "gap", round(gap, 3)))

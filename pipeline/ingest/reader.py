@@ -219,7 +219,7 @@ def _part(
                           "set [log] rate_hz in vehicle.toml")  # fmt: skip
         seconds = np.arange(len(section.line)) / rate
         stamps = Stamps("elapsed", seconds, 1.0 / rate, why="rate")
-    axis = unroll(stamps)
+    axis = unroll(stamps, vehicle.limits.session_gap_s)
     dropped: Counter[str] = Counter()
     lost = int((~axis.keep).sum())
     if lost:
@@ -241,7 +241,7 @@ def _part(
     for first, last, cut in pieces(axis):
         if last <= first:
             continue
-        session = make_session(section, axis, converted, first, last, stamps)
+        session = make_session(section, axis, converted, first, last, stamps, vehicle.limits)
         if cut is not None:
             session.continues = Continues(cut.reason, cut.gap_s)
         sessions.append(session)

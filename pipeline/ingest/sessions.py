@@ -12,6 +12,7 @@ from pipeline.ingest.convert import Converted
 from pipeline.ingest.reading import ChannelReading, ClockReading, RawSession
 from pipeline.ingest.stamps import DAY_S, Stamps
 from pipeline.ingest.table import Section
+from pipeline.limits import Limits
 
 
 def make_session(
@@ -21,6 +22,7 @@ def make_session(
     first: int,
     last: int,
     stamps: Stamps,
+    limits: Limits,
 ) -> RawSession:
     """One session from rows `first` to `last` of the axis."""
     seconds = axis.seconds[first:last]
@@ -67,7 +69,7 @@ def make_session(
     before = low if first else 0
     markers = [(round(float(time[min(int(np.searchsorted(lines, line)), len(time) - 1)]), 6), text)
                for line, text in section.markers if before <= line < after]  # fmt: skip
-    gaps = gaps_of(time)
+    gaps = gaps_of(time, limits.log_gap_s, limits.log_gap_intervals)
     return RawSession(low, high, frame, channels, units, _begin(stamps, float(seconds[0])), None,
                       markers, {}, gaps)  # fmt: skip
 

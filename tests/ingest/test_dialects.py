@@ -206,6 +206,11 @@ def test_restart_gap_and_repeated_header(tmp_path: Path) -> None:
     assert continues is not None
     assert continues.reason == "gap"
     assert continues.gap_s == pytest.approx(90 - 119 * 0.04, abs=0.01)
+    patient = msgspec.structs.replace(DEFAULT_VEHICLE.limits, session_gap_s=100.0, log_gap_s=90.0)
+    car = msgspec.structs.replace(DEFAULT_VEHICLE, limits=patient)
+    (joined,) = read(tmp_path / "b.csv", whole + body, car).sessions
+    assert len(joined.frame) == 240
+    assert joined.gaps == []
     headed = read(tmp_path / "c.csv", whole + whole)
     assert [len(s.frame) for s in headed.sessions] == [120, 120]
     assert headed.lines_other["header"] == 2
