@@ -54,7 +54,10 @@ def clock_of(section: Section, vehicle: Vehicle) -> tuple[Stamps | None, frozens
                 found[index] = stamps
                 if rule == "time":
                     ruled.add(index)
-    clocks = frozenset(found)
+    # What only has a clock's name, and stands or jumps, is kept as the column it is.
+    clocks = frozenset(
+        i for i, s in found.items() if i in ruled or s.kind == "date" or _is_clock(s)
+    )
     dates = [s for s in found.values() if s.kind == "date"]
     usable = {i: s for i, s in found.items() if s.kind != "date" and _is_clock(s)}
     if not usable:

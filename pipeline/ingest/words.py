@@ -255,6 +255,9 @@ def find_channels(name: Name) -> tuple[str, ...]:
             found = _lookup(tuple(w for w in spelled if w != "target"))
     if not found and len(words) > 1 and words[0] in _SYMBOLS:
         found = _by_symbol(words)
+    if words == ("n",) and quantity_of(name.unit) == "rotation":
+        # Alone it may count rows: only its unit makes it the engine's speed.
+        found = ("engine_speed",)
     if name.target:
         if set(words) - _FILLERS <= _IDLE_SPEED:
             return ("idle_speed_target",)
@@ -309,6 +312,8 @@ def is_clock_name(cell: str) -> bool:
     """Whether a header cell names a clock or a date."""
     text, unit = split_header(cell)
     words = [w for w in words_of(text) if not w.isdigit()]
+    if unit and known_unit(unit) and quantity_of(unit) != "duration":
+        return False  # `T [degC]` is a temperature
     if not words and unit:
         return quantity_of(unit) == "duration"
     words = [part for word in words for part in _clock_parts(word)]

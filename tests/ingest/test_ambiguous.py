@@ -150,3 +150,24 @@ def test_clock_words_written_together() -> None:
     assert all(is_clock_name(n) for n in ("Zeit seit Start [s]", "Temps écoulé", "Messzeit"))
     assert all(is_clock_name(n) for n in ("Tiempo transcurrido (s)", "temps depuis le début"))
     assert not any(is_clock_name(n) for n in ("dwelltime", "lifetime", "Injection timer"))
+
+
+def test_a_lone_symbol_is_what_its_unit_makes_it(tmp_path: Path) -> None:
+    """Symbols of ISO 80000: `n` in 1/min is a speed, `T` in degrees no clock; a bare `n` counts."""
+    rows = [f"{i / 10:.1f};{850 + i % 5};{450 + i % 3};80;{i}" for i in range(300)]
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(["t [s];n [1/min];p [mbar];T [°C];n", *rows]) + "\n", "utf-8")
+    reading = read_log(path, name=path.name, vehicle=DEFAULT_VEHICLE)
+    frame = reading.sessions[0].frame
+    assert frame["engine_speed"].to_list()[:3] == [850, 851, 852]
+    assert frame["other.T [°C]"].to_list()[:2] == [80, 80]
+    assert frame["other.n"].to_list()[:3] == [0, 1, 2]
+
+
+def test_a_clock_by_name_only_is_kept_as_it_is(tmp_path: Path) -> None:
+    """A column that stands still is no clock, whatever it is called, and is not lost."""
+    rows = [f"{i / 10:.1f},{850 + i % 5},{7}" for i in range(300)]
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(["Time (s),RPM,Timer", *rows]) + "\n", "utf-8")
+    (session,) = read_log(path, name=path.name, vehicle=DEFAULT_VEHICLE).sessions
+    assert session.frame["other.Timer"].to_list()[:2] == [7, 7]
