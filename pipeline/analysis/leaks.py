@@ -199,8 +199,13 @@ def _shrinks(shape: LeanShape) -> bool:
 
 
 def _grows(shape: LeanShape) -> bool:
-    """Whether the bias at small flow is clearly larger with warm metal: no leak does that."""
-    return shape.cold is not None and shape.warm is not None and shape.warm > shape.cold + 4.0
+    """Whether the bias at small flow is clearly larger with warm metal: no leak does that.
+
+    Fuel added while the engine warms hides some of a large bias before it does of a small one.
+    """
+    if shape.cold is None or shape.warm is None:
+        return False
+    return shape.warm - shape.cold > max(4.0, 0.5 * (shape.low - shape.high))
 
 
 def _speed_density(

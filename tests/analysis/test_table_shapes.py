@@ -40,6 +40,28 @@ def test_a_pump_that_runs_out() -> None:
     assert list(open_shapes(digest(error), 300.0)) == ["fuel flow"]
 
 
+def test_a_pump_that_runs_out_in_moments_shows_by_its_size() -> None:
+    """A quarter second at the top of the flow is enough where a fifth of the fuel is missing."""
+    rpm, kpa = planes()
+    flow = rpm * kpa
+    seconds = np.where(flow > 4.5e5, 0.3, 12.0)
+    for lacks, found in ((0.5, ["fuel flow"]), (0.08, [])):
+        given = digest(np.where(flow > 4.5e5, lacks * np.log(flow / 4.5e5), 0.0))
+        given["seconds"] = seconds.ravel().tolist()
+        given["sd"] = np.where(flow > 4.5e5, 0.035, 0.01).ravel().tolist()
+        assert list(open_shapes(given, 300.0)) == found
+
+
+def test_air_before_the_sensor_is_told_from_a_wrong_dead_time() -> None:
+    rpm, kpa = planes()
+    noise = np.random.default_rng(4).normal(0.0, 0.008, rpm.shape)
+    leak = 0.09 * float((rpm * kpa).min()) / (rpm * kpa)
+    assert list(open_shapes(digest(leak + noise), 300.0)) == ["exhaust leak"]
+    assert open_shapes(digest(0.3 * leak + noise), 300.0) == {}
+    dead_time = 0.09 * float(kpa.min()) / kpa
+    assert open_shapes(digest(dead_time + noise), 300.0) == {}
+
+
 def test_wrong_tables_are_no_faults_of_the_machine() -> None:
     rpm, kpa = planes()
     called = 0
