@@ -216,7 +216,9 @@ def _load_settings(files: dict[str, Path], inputs: Sequence[Any], *, override: b
 def _finish(state: dict[str, Any], store: Any, strict: bool) -> int:
     for file, line, what, cure in state["messages"]:
         say(f"{printable(file)}:{line}: {printable(what)}: {printable(cure)}")
-    if not state["sessions"]:
+    if not state["inputs"]:
+        say("no file in the folder of logs: put a log in it and run again")
+    elif not state["sessions"]:
         say("no session could be read: see the lines above and the index page")
     sys.stdout.write(f"{len(state['sessions'])} sessions: {store.index}\n")
     return int(state["exit"]["strict" if strict else "normal"])

@@ -23,6 +23,8 @@ def add_note(logs: Path, text: str, given: dict[str, str], now: dt.datetime | No
     """
     if not logs.is_dir():
         raise NoteError(f"{printable(str(logs))}: no such folder: give the folder of your logs")
+    if not text.strip():
+        raise NoteError("an empty note: say what was done, in quotes")
     path = logs / LOGBOOK_FILE
     old = path.read_bytes() if path.exists() else b""
     _checked(old, "")

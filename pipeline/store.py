@@ -16,6 +16,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from pipeline.inputs import printable
+
 #: Suffix of a file being written; left-overs of a killed run are removed by the next.
 PARTIAL = ".partial"
 
@@ -161,3 +163,21 @@ def read_json(path: Path) -> Any:
 def dump_json(value: Any) -> bytes:
     """JSON bytes, sorted keys, no NaN, one line end."""
     return json.dumps(value, allow_nan=False, sort_keys=True).encode() + b"\n"
+
+
+def missing_session(store: Store, name: str) -> str:
+    """Say that OUT has no session of this name, and which were meant; "" where it has it."""
+    import difflib  # only for a wrong name; the check whether anything changed must be quick
+
+    plain = bool(name) and all(c.isascii() and (c.isalnum() or c == "-") for c in name)
+    if plain and store.session(name, "analysis.json").is_file():
+        return ""
+    folder = store.out / "data" / "sessions"
+    known = sorted(p.name for p in folder.iterdir()) if folder.is_dir() else []
+    near = [k for k in known if plain and name in k] or difflib.get_close_matches(name, known)
+    cure = "did you mean" if near else "one of" if known else "run sparkledger run first"
+    names = ", ".join(near[:5] or known[-5:])
+    return (
+        f"{printable(name)}: no such session in {printable(store.out.name)}: "
+        f"{cure}{f' {names}' if names else ''}{'?' if near else ''}"
+    )

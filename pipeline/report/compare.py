@@ -17,7 +17,7 @@ from pipeline.report.view import metric_unit, metric_words
 from pipeline.report.words import lasting, sentence
 from pipeline.results import MapGrid
 from pipeline.signals.matched import Blocks, Difference, block_sums, matched_difference
-from pipeline.store import Store, read_json, write_whole
+from pipeline.store import Store, missing_session, read_json, write_whole
 
 #: Cell sizes: fine enough that the engine does the same thing within one, coarse enough that
 #: two different roads meet in some.
@@ -169,12 +169,9 @@ def _load(store: Store, name: str) -> _Side:
     import polars as pl
 
     analysis = store.session(name, "analysis.json")
-    plain = bool(name) and all(c.isascii() and (c.isalnum() or c == "-") for c in name)
-    if not plain or not analysis.is_file():
-        raise CompareError(
-            f"{printable(name)}: no such session in {printable(store.out.name)}: "
-            "take the name from the session's page"
-        )
+    missing = missing_session(store, name)
+    if missing:
+        raise CompareError(missing)
     document = msgspec.json.decode(analysis.read_bytes(), type=Document)
     if "engine_speed" not in document.channels:
         raise CompareError(f"{name}: holds no engine speed: it cannot be matched")

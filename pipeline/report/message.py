@@ -14,7 +14,7 @@ from pipeline.inputs import printable
 from pipeline.report.session_page import session_page
 from pipeline.report.units import Units
 from pipeline.report.words import SEVERITY
-from pipeline.store import Store, read_json, write_whole
+from pipeline.store import Store, missing_session, read_json, write_whole
 
 #: Findings named in the text; the page holds all of them.
 MOST_FINDINGS = 8
@@ -38,12 +38,9 @@ def write_draft(
     """
     store = Store(out)
     analysis = store.session(session, "analysis.json")
-    if not _plain_id(session) or not analysis.is_file():
-        near = _known(store)
-        raise MessageError(
-            f"{printable(session)}: no such session in {printable(out.name)}: "
-            + (f"one of {', '.join(near[-5:])}" if near else "run sparkledger run first")
-        )
+    missing = missing_session(store, session)
+    if missing:
+        raise MessageError(missing)
     _check_address(to)
     raw = analysis.read_bytes()
     document = msgspec.json.decode(raw, type=Document)
@@ -93,15 +90,6 @@ def write_draft(
     if size > SAFE_MB:
         lines.append(f"larger than {SAFE_MB:.0f} MB: some mail services will refuse it")
     return lines
-
-
-def _plain_id(session: str) -> bool:
-    return bool(session) and all(c.isascii() and (c.isalnum() or c == "-") for c in session)
-
-
-def _known(store: Store) -> list[str]:
-    folder = store.out / "data" / "sessions"
-    return sorted(p.name for p in folder.iterdir()) if folder.is_dir() else []
 
 
 def _check_address(to: str) -> None:

@@ -77,6 +77,13 @@ def test_an_unknown_session_is_a_message(hostile: Reported, session: str) -> Non
     assert "Traceback" not in done.stderr
 
 
+def test_part_of_a_session_s_name_finds_it(hostile: Reported) -> None:
+    part = hostile.ids[0][1:-1]
+    done = program("email", hostile.out, part, "--to", "a@example.org")
+    assert done.returncode != 0
+    assert f"did you mean {hostile.ids[0]}" in done.stderr
+
+
 def test_same_input_same_bytes(hostile: Reported, tmp_path: Path) -> None:
     out = tmp_path / "again"
     assert run(hostile.logs, out).returncode == 0

@@ -108,3 +108,9 @@ def test_any_text_comes_back_as_it_was(tmp_path_factory: pytest.TempPathFactory,
     except NoteError:
         return
     assert parse_logbook((folder / "logbook.toml").read_bytes()).entry[0].text == text
+
+
+def test_an_empty_note_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(NoteError, match="empty"):
+        add_note(tmp_path, "  ", {})
+    assert not (tmp_path / "logbook.toml").exists()
