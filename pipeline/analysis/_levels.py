@@ -55,8 +55,11 @@ NOISE: Mapping[str, float] = {
     "oil_pressure": 25.0,
     "ambient_air_temperature": 1.0,
 }
+#: A value between two steps of the log's resolution flickers: 2 / (0.6745 * 2.45) steps of scatter.
+RESOLUTIONS = 1.3
 NOISE_SHARE = 0.035  # of a pressure's own level: intake strokes modulate it by 1 to 2 %
 SATURATED_S = 0.6
+UNSEEN_AIR = 1.08  # as much more air than the reading says; less is any table's error
 FLAT_RISE_RPM = 90.0  # the engine has to go through speeds while the reading lies flat
 #: kPa below which every throttled engine idles, at sea level with wild cams too.
 UNTHROTTLED_KPA = 80.0
@@ -154,6 +157,12 @@ def _mode_of_level(name: str, level: float) -> str:
     return top[1] if top is not None and level >= top[0] else "stuck"
 
 
+def _resolution(x: Floats) -> float:
+    """The log's own step of a channel: the smallest difference between two values it takes."""
+    levels = np.unique(np.round(x, 6))
+    return float(np.min(np.diff(levels))) if levels.size > 1 else 0.0
+
+
 def noisy(time: Floats, values: Mapping[str, Floats], quiet: Bools) -> list[Suspect]:
     """Find channels whose neighbouring samples scatter more than any healthy sensor of the kind.
 
@@ -177,6 +186,11 @@ def noisy(time: Floats, values: Mapping[str, Floats], quiet: Bools) -> list[Susp
         halves = _noise_by_block(time, x, use, limit, reach)
         if size < limit and halves is None:
             continue
+        coarse = RESOLUTIONS * _resolution(x[use])
+        if coarse > limit:
+            limit, halves = coarse, _noise_by_block(time, x, use, coarse, reach)
+            if size < limit and halves is None:
+                continue
         a, b, size = halves if halves is not None else (float(time[0]), float(time[-1]), size)
         unit = CHANNELS[name].unit
         found.append(
@@ -202,14 +216,37 @@ def _noise_by_block(
     return float(time[0] + 60 * loud[0]), float(min(time[-1], time[0] + 60 * (loud[-1] + 1))), size
 
 
+def _at_a_ceiling(p: Floats, lying: Bools, below: Bools) -> bool:
+    """Whether the reading stands at one number up there and is noisy elsewhere."""
+    moves = np.abs(np.diff(p[below]))
+    step = float(np.min(moves[moves > 1e-6], initial=np.inf))
+    still = moves[moves <= 2.0 * step + 1e-9]
+    if not np.isfinite(step) or still.size < 30 or np.mean(still < 0.5 * step) > 0.5:
+        return False  # too coarse, or slower than the log: neighbours are alike everywhere
+    level = float(np.median(p[lying]))
+    return bool(np.mean(np.abs(p[lying] - level) < 0.5 * step) > 0.8)
+
+
+def _leans_out(values: Mapping[str, Floats], lying: Bools, below: Bools) -> bool:
+    """Whether lambda over target is ``UNSEEN_AIR`` leaner at the level than in boost below it."""
+    ratio = values.get("lambda")
+    if ratio is None:
+        return False
+    target = values.get("lambda_target")
+    ratio = ratio / target if target is not None else ratio
+    up, down = ratio[lying & np.isfinite(ratio)], ratio[below & np.isfinite(ratio)]
+    return up.size >= 5 and down.size >= 5 and bool(np.median(up) > UNSEEN_AIR * np.median(down))
+
+
 def saturated(
     time: Floats, values: Mapping[str, Floats], running: Bools, barometer_kpa: float,
     range_kpa: float | None,
 ) -> list[Suspect]:  # fmt: skip
-    """Find a manifold pressure that is cut off at one level: flatter than any pressure in boost.
+    """Find a manifold pressure that is cut off at one level while the speed rises.
 
-    Intake strokes and the boost control leave at least 0.5 % of movement; a clipped reading has
-    none beyond its own noise, never exceeds its level, and the speed rises meanwhile.
+    A wastegate that holds well lies as flat, so flatness alone proves nothing: the level must be
+    the range stated, or no longer noisy where the reading is noisy below it, or be left by a
+    mixture that goes lean from there on (the controller cannot see the air above it).
     """
     p, rpm = values.get("manifold_pressure"), values.get("engine_speed")
     if p is None or rpm is None:
@@ -237,6 +274,14 @@ def saturated(
     total = sum(b - a for a, b in flat)
     boost_s = np.count_nonzero(known & (p > barometer_kpa + 5.0)) * float(np.median(np.diff(time)))
     if total < max(1.0, 0.15 * boost_s):
+        return []
+    at_range = range_kpa is not None and top >= range_kpa - 1.5
+    lying = np.zeros(time.size, dtype=bool)
+    for begin, end in flat:
+        lying |= (time >= begin) & (time <= end)
+    below = known & (p < top - 3.0)
+    if not (at_range or _at_a_ceiling(p, lying & known, below)
+            or _leans_out(values, lying, below & (p > max(barometer_kpa, 0.8 * top)))):  # fmt: skip
         return []
     return [
         Suspect(channels=("manifold_pressure",), mode="saturated", start_s=flat[0][0],

@@ -1,0 +1,63 @@
+"""What a reading's own level may and may not prove: a held wastegate, a coarse thermometer."""
+
+import numpy as np
+import pytest
+
+from pipeline.analysis._levels import noisy, saturated
+
+RATE_HZ = 20.0
+
+
+def pull(rng: np.random.Generator, top: float = 170.0) -> dict[str, np.ndarray]:
+    """Two minutes of cruise with a full-throttle run in it whose pressure rises, then lies flat."""
+    time = np.arange(0.0, 120.0, 1.0 / RATE_HZ)
+    in_run = np.clip(time - 60.0, 0.0, 10.0) * (time < 70.0)
+    pressure = np.where(in_run > 0, np.minimum(90.0 + 30.0 * in_run, top + 40.0), 60.0)
+    return {
+        "time": time,
+        "engine_speed": 2500.0 + 350.0 * in_run + 3.0 * rng.standard_normal(time.size),
+        "true_pressure": pressure,
+        "manifold_pressure": np.minimum(pressure, top) + 0.25 * rng.standard_normal(time.size),
+        "lambda_target": np.full(time.size, 0.9),
+        "lambda": 0.9 * (1.0 + 0.01 * rng.standard_normal(time.size)),
+    }
+
+
+def modes(values: dict[str, np.ndarray], range_kpa: float | None = None) -> list[str]:
+    time = values["time"]
+    running = np.ones(time.size, dtype=bool)
+    return [s.mode for s in saturated(time, values, running, 99.0, range_kpa)]
+
+
+@pytest.mark.parametrize("step", [0.1, 1.0])
+def test_a_wastegate_that_holds_well_is_no_sensor_at_its_end(step: float) -> None:
+    values = pull(np.random.default_rng(1))
+    values["manifold_pressure"] = np.round(values["manifold_pressure"] / step) * step
+    assert modes(values) == []
+    assert modes(values, range_kpa=250.0) == []
+
+
+def test_a_clipped_pressure_is_told_by_its_range_its_stillness_or_the_air_it_does_not_see() -> None:
+    values = pull(np.random.default_rng(2))
+    assert modes(values, range_kpa=170.0) == ["saturated"]
+
+    lean = dict(values)
+    unseen = values["true_pressure"] / np.minimum(values["true_pressure"], 170.0)
+    lean["lambda"] = values["lambda"] * unseen
+    assert modes(lean) == ["saturated"]
+
+    clipped = dict(values)
+    clipped["manifold_pressure"] = np.minimum(
+        np.round(values["true_pressure"] + 0.25 * np.sin(values["time"] * 37.0), 1), 170.0
+    )
+    assert modes(clipped) == ["saturated"]
+
+
+def test_one_step_of_the_logs_resolution_is_not_noise() -> None:
+    rng = np.random.default_rng(3)
+    time = np.arange(0.0, 300.0, 1.0 / RATE_HZ)
+    quiet = np.ones(time.size, dtype=bool)
+    flicker = np.round(89.5 + 0.12 * rng.standard_normal(time.size))
+    assert noisy(time, {"coolant_temperature": flicker}, quiet) == []
+    loud = np.round(89.5 + 2.5 * rng.standard_normal(time.size))
+    assert [s.mode for s in noisy(time, {"coolant_temperature": loud}, quiet)] == ["noise"]
