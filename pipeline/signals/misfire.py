@@ -39,20 +39,26 @@ IntArray = NDArray[np.int64]
 #: Windows of the coherent sum: the long ones gather more, the short one forgives a phase that
 #: drifts because the speed was rounded or read late.
 WINDOWS_S = (30.0, 8.0, 2.5)
+#: Rows this much shorter than a cycle show lines in differences from row to row: the model of the
+#: noise foresees a dead cylinder that repeats itself well, and takes its line away. Where the rate
+#: folds lines down among the slow wander only the model takes that wander away.
+FINE_ROWS = 0.36
 #: Closer than this (in a window's own resolutions) two lines cannot be told apart.
 BLIND_RESOLUTIONS = 1.5
 #: Rows closer than this are averaged: rounding and repeats show in faster ones.
-LEAST_INTERVAL_S = 0.04
+LEAST_INTERVAL_S = 0.02
 #: Rounding counts for more than its standard deviation: a step that a slow speed crosses comes
 #: all at once. From healthy engines under switched loads logged in steps of 10 rpm.
 ROUNDING = 0.75
 #: rpm: steps coarser than this are not smoothed by a healthy engine's own noise (5-15 rpm at idle,
 #: common practice), and a miss must fall by so many of them to be told from a step.
 COARSE_STEP_RPM, LEAST_STEPS = 12.0, 2.5
-#: Speed within s that scatters by less than this share of a step is not smoothed by its own noise:
-#: rounding makes it lopsided (at 0.5 of a step of true scatter by less than 1 %: characteristic
-#: function exp(-2 (pi s)^2), Widrow; the rounding itself adds 0.29 of a step).
-ROUNDED_WINDOW_S, ROUNDED_SCATTER = 2.0, 0.6
+#: Speed that moves by less than this share of a step from row to row, or scatters by less within
+#: s, is not smoothed by its own noise: rounding makes it lopsided, and a course that falls comes
+#: in falls of a step (at 0.5 of a step of true scatter the rounding's own share of the moments is
+#: below 1 %: characteristic function exp(-2 (pi s)^2), Widrow; rounding adds 0.29 of a step to a
+#: reading and 0.41 to a difference). Its error is then up to this share of a step, and no noise.
+ROUNDED_MOVES, ROUNDED_SCATTER, ROUNDED_WINDOW_S, ROUNDED_ERROR = 0.75, 0.6, 2.0, 0.5
 #: Residuals beyond this many deviations count as this in the skewness: one event must not decide.
 SKEW_CLIP = 5.0
 #: A line speaks from this share of one dead cylinder on, times the root of the cylinders. Healthy
@@ -64,15 +70,16 @@ LEAST_LINE_SHARE = 0.075
 LINE_SIGMA = 3.0
 #: rpm, Hz and periods from which a regular swing of the speed is no ground to look for single
 #: misses on: each of its turns is a fall, too. A third of what is called hunting.
-SWING_RPM, SWING_HZ, SWING_PERIODS = 12.0, (0.1, 2.0), 3.0
+SWING_RPM, SWING_HZ, SWING_PERIODS = 12.0, (0.1, 2.0), 4.0
 #: A stretch that swings for this share of its time is left out whole.
 SWING_SHARE = 0.5
 #: Hz: a swing so close to where the rate puts a line of the crank may be that line, unless it is
 #: greater than a dead cylinder can draw it: the half order of a saw-tooth of one fall is a third of
 #: the fall high, and the fall is known to a factor of two.
 SWING_LINE_HZ, SWING_LINE_DROP = 0.3, 0.7
-#: Hz: lines that the rate folds to below this are not told from a swing and its harmonics.
-SWING_CLEAR_HZ = 4.0
+#: Hz: lines below this, or folded by the rate, are not told from a swing and its harmonics.
+#: in windows of which so much swings.
+SWING_CLEAR_HZ, SWING_PART = 4.0, 0.3
 #: A pulse smaller or greater than these multiples of the expected fall is not one missing firing.
 PULSE_RANGE = (0.4, 3.5)
 
@@ -135,7 +142,7 @@ class ClassResult:
 def examine(part: ClassInput, *, cylinders: int) -> ClassResult | None:
     """Whiten one class, look for pulses and lines; None where it is too short or has no noise."""
     logged_step = quantisation_step(part.speed_rpm)
-    rounded = scatter_within(part) < ROUNDED_SCATTER * logged_step
+    rounded = is_rounded(part, logged_step)
     part, block = _averaged(part, cylinders)
     step = np.diff(part.time_s)
     inside = step[~part.starts[1:]]
@@ -144,8 +151,9 @@ def examine(part: ClassInput, *, cylinders: int) -> ClassResult | None:
     interval = float(np.median(inside))
     order = model_order(interval)
     # Rounding of averaged rows is taken as fully dependent: a slow speed rounds alike.
+    error = ROUNDED_ERROR if rounded else ROUNDING / np.sqrt(12.0)
     white = whiten(part.speed_rpm, starts=part.starts, time_s=part.time_s, order=order,
-                   rounding_rpm=ROUNDING * logged_step / np.sqrt(12.0))  # fmt: skip
+                   rounding_rpm=error * logged_step)  # fmt: skip
     if white is None:
         return None
     speed = float(np.median(part.speed_rpm))
@@ -155,8 +163,7 @@ def examine(part: ClassInput, *, cylinders: int) -> ClassResult | None:
         coefficients=white.coefficients, interval_s=interval,
         averaging_s=(max(firing_s, block), max(0.5 * cycle_s, block)),
     )  # fmt: skip
-    coarse = logged_step > COARSE_STEP_RPM or rounded
-    coarse &= part.drop_rpm < LEAST_STEPS * logged_step
+    coarse = logged_step > COARSE_STEP_RPM and part.drop_rpm < LEAST_STEPS * logged_step
     swing = swinging(part)
     single = replace(white, residual=np.where(swing, np.nan, white.residual))
     seen = np.full_like(white.residual, np.nan) if coarse else single.residual
@@ -189,12 +196,14 @@ def examine(part: ClassInput, *, cylinders: int) -> ClassResult | None:
     )  # fmt: skip
 
 
-def scatter_within(part: ClassInput) -> float:
-    """Standard deviation of the speed about its mean in windows of ROUNDED_WINDOW_S, rpm."""
+def is_rounded(part: ClassInput, step_rpm: float) -> bool:
+    """Whether steps of ``step_rpm`` show in the speed as logged, its own noise being too small."""
     first = windows(part.starts, part.time_s, ROUNDED_WINDOW_S)
     count = np.diff(np.append(first, part.time_s.size))
     mean = np.add.reduceat(part.speed_rpm, first) / count
-    return float(np.std(part.speed_rpm - np.repeat(mean, count)))
+    scatter = float(np.std(part.speed_rpm - np.repeat(mean, count)))
+    moves = float(np.std(np.diff(part.speed_rpm)[~part.starts[1:]]))
+    return scatter < ROUNDED_SCATTER * step_rpm or moves < ROUNDED_MOVES * step_rpm
 
 
 def swinging(part: ClassInput) -> BoolArray:
@@ -211,15 +220,16 @@ def swinging(part: ClassInput) -> BoolArray:
             continue
         time, speed = part.time_s[a:b], part.speed_rpm[a:b]
         rate = (b - a - 1) / float(time[-1] - time[0])
-        turns = float(np.median(speed)) / 120.0 * np.arange(1, 4)
+        orders = np.arange(1, 4)  # half orders; their lines are so many times smaller
+        turns = float(np.median(speed)) / 120.0 * orders
         lines = alias_frequency(turns, rate)
         top = min(SWING_HZ[1], rate / 3.0)
         found = swings(time, speed, least_rpm=SWING_RPM, low_hz=SWING_HZ[0], high_hz=top,
                        least_periods=SWING_PERIODS)  # fmt: skip
         rows = out[a:b]
         for swing in found:
-            near = np.abs(lines - swing.frequency_hz).min() < SWING_LINE_HZ
-            if near and swing.amplitude_rpm < SWING_LINE_DROP * part.drop_rpm:
+            near = np.abs(lines - swing.frequency_hz) < SWING_LINE_HZ
+            if (near & (orders * swing.amplitude_rpm < SWING_LINE_DROP * part.drop_rpm)).any():
                 continue
             side = 1.0 / swing.frequency_hz
             rows |= (time >= swing.start_s - side) & (time <= swing.end_s + side)
@@ -272,7 +282,7 @@ def _averaged(part: ClassInput, cylinders: int) -> tuple[ClassInput, float]:
         return part, 0.0
     interval = float(np.median(inside))
     firing = 120.0 / float(np.median(part.speed_rpm)) / cylinders
-    size = max(1, int(np.ceil(max(firing, LEAST_INTERVAL_S) / interval - 0.1)))
+    size = max(1, round(max(firing, LEAST_INTERVAL_S) / interval))
     if size == 1:
         return part, 0.0
     heads = np.flatnonzero(part.starts)
@@ -316,8 +326,14 @@ def _lines(
 ) -> tuple[float, float, float, int, float]:
     """F test of the odd half orders; (ratio, p, share of a dead cylinder, cells, blind share)."""
     cycles = cycle_phase(part.time_s, part.speed_rpm)
-    known = np.isfinite(white.residual)
+    known, before = np.isfinite(white.residual), white.coefficients
     values = np.clip(np.nan_to_num(white.residual), -8.0, 8.0)
+    if interval < FINE_ROWS * 120.0 / float(np.median(part.speed_rpm)):
+        moves = np.diff(part.speed_rpm, prepend=part.speed_rpm[:1])
+        moves[part.starts] = 0.0
+        noise = max(float(np.std(moves)), 1e-9)
+        known, before = ~part.starts, np.ones(1)
+        values = np.clip(moves / noise, -8.0, 8.0)
     halves = odd_halves(cylinders)
     best = (0.0, 1.0, 0.0, 0, 1.0)
     rate = 1.0 / interval
@@ -331,7 +347,9 @@ def _lines(
         speed = np.add.reduceat(part.speed_rpm, starts) / (ends - starts)
         solid = np.add.reduceat(known.astype(np.float64), starts) > 0.6 * (ends - starts)
         solid &= lines.seconds > 0.5 * length
-        swings_here = np.logical_or.reduceat(swing, starts)
+        swings_here = np.add.reduceat(swing.astype(np.float64), starts) > SWING_PART * (
+            ends - starts
+        )
         use = np.zeros(lines.power.shape, dtype=bool)
         expected = np.zeros_like(lines.power)
         near = BLIND_RESOLUTIONS / np.maximum(lines.seconds, 0.5)
@@ -341,9 +359,9 @@ def _lines(
             seen = alias_frequency(f, rate)
             # Uneven stamps tell a line from its alias; even ones cannot.
             clear = (seen > near) & (np.abs(seen - firing) > near) | (spread > 0.25)
-            clear &= ~(swings_here & (seen < SWING_CLEAR_HZ))
+            clear &= ~(swings_here & ((seen < SWING_CLEAR_HZ) | (f > 0.5 * rate)))
             use[i] = solid & clear
-            expected[i] = line_amplitude(f, coefficients=white.coefficients, interval_s=interval,
+            expected[i] = line_amplitude(f, coefficients=before, interval_s=interval,
                                          cycle_s=120.0 / speed,
                                          averaging_s=np.maximum(120.0 / speed / cylinders, block),
                                          drop=part.drop_rpm / noise) ** 2  # fmt: skip

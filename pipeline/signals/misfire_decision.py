@@ -18,9 +18,9 @@ from pipeline.signals.misfire import ClassResult
 FloatArray = NDArray[np.float64]
 
 #: Shares of the false-alarm rate: lines, rare misses in all running, rare misses at idle alone,
-#: skewness. They add up to more than one because the likelihood is calibrated with room to spare:
+#: skewness, line and skewness of strong noise together. They add up to more than one because the likelihood is calibrated with room to spare:
 #: healthy engines of the bench, disturbed ones included, stay under 0.6 % in all.
-SHARE_LINES, SHARE_ALL, SHARE_IDLE, SHARE_SKEW = 0.15, 0.8, 0.5, 0.2
+SHARE_LINES, SHARE_ALL, SHARE_IDLE, SHARE_SKEW, SHARE_BOTH = 0.15, 0.8, 0.5, 0.2, 0.1
 #: A line shows a cylinder that misses at least so often, where its orders are not blind.
 LINE_CLAIM = 0.35
 #: Fewest pulses, and their least share of one cylinder's firings, that are called rough running.
@@ -30,6 +30,9 @@ LEAST_PULSE_SHARE = 0.001
 #: than this share: healthy noise is a little skewed, for speed falls more per joule than it rises.
 LEAST_SKEW = 0.25
 LEAST_SKEW_SHARE = 0.03
+#: In noise this strong (below) so little skewness counts, and line and skewness are taken together:
+#: of a cylinder that fires every other time neither shows well where the rate folds its line down.
+LEAST_SKEW_STRONG = 0.15
 #: Rises count (a cylinder that hardly fires) only in noise this strong, per firing, as a share of
 #: its work: with a healthy engine even a lumpy cam stays below.
 RISING_SCATTER = 0.2
@@ -97,14 +100,20 @@ def decide(classes: Sequence[ClassResult], *, false_alarm: float = 0.01) -> Dete
                       < false_alarm], default=0.0)  # fmt: skip
     lopsided = [
         c for c in classes
-        if (c.skew < -LEAST_SKEW and c.skew_share >= LEAST_SKEW_SHARE)
+        if (c.skew < -_least_skew(c) and c.skew_share >= LEAST_SKEW_SHARE)
         or (c.skew > LEAST_SKEW and c.scatter > RISING_SCATTER)
     ]  # fmt: skip
     # Twice: either sign is looked at.
     skew_p = min([c.skew_p for c in lopsided], default=1.0) * 2 * max(1, len(classes))
     skew_p = skew_p / SHARE_SKEW
-    by_skew = skew_p < false_alarm
     skewed = [c for c in lopsided if 2 * c.skew_p * len(classes) / SHARE_SKEW < false_alarm]
+    together = [c for c in lopsided if c.line_cells and c.scatter > RISING_SCATTER]
+    both = [(_fisher(c.line_p, c.skew_p) * 2 * len(classes) / SHARE_BOTH, c) for c in together]
+    both_p = min([p for p, _ in both], default=1.0)
+    if both_p < min(skew_p, line_p):
+        skew_p = both_p
+        skewed += [c for p, c in both if p < false_alarm]
+    by_skew = skew_p < false_alarm
     skew_share = max([c.skew_share for c in skewed], default=0.0)
     pulse_share = min(1.0, pulse_share) if by_pulse else 0.0
     rough = max(line_share if by_line else 0.0, skew_share)
@@ -127,6 +136,16 @@ def decide(classes: Sequence[ClassResult], *, false_alarm: float = 0.01) -> Dete
         smallest_share=smallest_share(classes, false_alarm=false_alarm),
         seconds=sum(c.seconds for c in classes), cycles=cycles,
     )  # fmt: skip
+
+
+def _fisher(one: float, other: float) -> float:
+    """Probability of two independent probabilities whose product is so small (Fisher 1925)."""
+    product = max(one * other, 1e-300)
+    return float(product * (1.0 - np.log(product)))
+
+
+def _least_skew(part: ClassResult) -> float:
+    return LEAST_SKEW_STRONG if part.scatter > RISING_SCATTER else LEAST_SKEW
 
 
 def _height(part: ClassResult, level: float) -> float:
