@@ -18,8 +18,9 @@ from pipeline.signals.misfire import ClassResult
 FloatArray = NDArray[np.float64]
 
 #: Shares of the false-alarm rate: lines, rare misses in all running, rare misses at idle alone,
-#: skewness, line and skewness of strong noise together. They add up to more than one because the likelihood is calibrated with room to spare:
-#: healthy engines of the bench, disturbed ones included, stay under 0.6 % in all.
+#: skewness, line and skewness of strong noise together. They add up to more than one because the
+#: likelihood is calibrated with room to spare: healthy engines of the bench, disturbed ones
+#: included, stay under 0.6 % in all.
 SHARE_LINES, SHARE_ALL, SHARE_IDLE, SHARE_SKEW, SHARE_BOTH = 0.15, 0.8, 0.5, 0.2, 0.1
 #: A line shows a cylinder that misses at least so often, where its orders are not blind.
 LINE_CLAIM = 0.35
