@@ -8,8 +8,9 @@ from pipeline.facts.steady_stretches import SteadyStretches
 from pipeline.meta import FactMeta
 from pipeline.session import NotAvailableError, View
 from pipeline.signals import segments
-from pipeline.signals.misfire import ClassInput, ClassResult, examine
+from pipeline.signals.misfire import ClassResult, examine
 from pipeline.signals.misfire_decision import Detection, decide
+from pipeline.signals.misfire_rows import ClassInput
 from pipeline.signals.segments import Floats
 
 META = FactMeta(

@@ -22,8 +22,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import solve_toeplitz
 
-from pipeline.signals.misfire import ClassInput, examine
+from pipeline.signals.misfire import examine
 from pipeline.signals.misfire_decision import Detection, decide
+from pipeline.signals.misfire_rows import ClassInput
 from tests.bench.roughness_truth import (
     Engine,
     Loads,

@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 
 from pipeline.signals.matched_filter import excess_probability
-from pipeline.signals.misfire import ClassInput, examine
+from pipeline.signals.misfire import examine
 from pipeline.signals.misfire_decision import decide
+from pipeline.signals.misfire_rows import ClassInput
 from pipeline.signals.sampling import held_rows, in_order, quantisation_step, update_rows
 from tests.bench.roughness_truth import Engine, Loads, Logger, Misses, simulate
 

@@ -1,0 +1,123 @@
+"""What a class of steady running brings to the look for misses: its rows, and which of them count.
+
+Rows faster than firings are averaged; rounding that shows, and swings of the speed as of a hunting
+idle, are told from the engine's own noise before anything is looked for.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.signals.hunting import swings
+from pipeline.signals.order_tracking import alias_frequency, windows
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+#: Rows closer than this are averaged: rounding and repeats show in faster ones.
+LEAST_INTERVAL_S = 0.02
+#: Speed that moves by less than this share of a step from row to row, or scatters by less within
+#: s, is not smoothed by its own noise: rounding makes it lopsided, and a course that falls comes
+#: in falls of a step (at 0.5 of a step of true scatter the rounding's own share of the moments is
+#: below 1 %: characteristic function exp(-2 (pi s)^2), Widrow; rounding adds 0.29 of a step to a
+#: reading and 0.41 to a difference). Its error is then up to this share of a step, and no noise.
+ROUNDED_MOVES, ROUNDED_SCATTER, ROUNDED_WINDOW_S, ROUNDED_ERROR = 0.75, 0.6, 2.0, 0.5
+#: rpm, Hz and periods from which a regular swing of the speed is no ground to look for single
+#: misses on: each of its turns is a fall, too. A third of what is called hunting.
+SWING_RPM, SWING_HZ, SWING_PERIODS = 12.0, (0.1, 2.0), 4.0
+#: A stretch that swings for this share of its time is left out whole.
+SWING_SHARE = 0.5
+#: Hz: a swing so close to where the rate puts a line of the crank may be that line, unless it is
+#: greater than a dead cylinder can draw it: the half order of a saw-tooth of one fall is a third of
+#: the fall high, and the fall is known to a factor of two.
+SWING_LINE_HZ, SWING_LINE_DROP = 0.3, 0.7
+
+
+@dataclass(frozen=True)
+class ClassInput:
+    """One class of steady running: idle, or driving at about one speed.
+
+    time_s, speed_rpm: (m,); starts: (m,) True at the first row of a stretch; drop_rpm: fall of
+    speed expected from one missing firing.
+    """
+
+    name: str
+    idle: bool
+    time_s: FloatArray
+    speed_rpm: FloatArray
+    starts: BoolArray
+    drop_rpm: float
+
+
+def averaged(part: ClassInput, cylinders: int) -> tuple[ClassInput, float]:
+    """Average neighbouring rows so that none is shorter than a firing interval.
+
+    A logged speed changes once a firing; rows that come faster repeat it or catch it half-way,
+    and rounding shows. Returns the class and the seconds averaged over (0: as logged). The mean
+    of stamps goes with the mean of speeds: nothing is put on a grid.
+    """
+    inside = np.diff(part.time_s)[~part.starts[1:]]
+    if inside.size == 0:
+        return part, 0.0
+    interval = float(np.median(inside))
+    firing = 120.0 / float(np.median(part.speed_rpm)) / cylinders
+    size = max(1, round(max(firing, LEAST_INTERVAL_S) / interval))
+    if size == 1:
+        return part, 0.0
+    heads = np.flatnonzero(part.starts)
+    stretch = np.cumsum(part.starts) - 1
+    within = np.arange(part.starts.size) - heads[stretch]
+    first = np.flatnonzero(within % size == 0)
+    length = np.diff(np.append(first, part.starts.size))
+    first, length = first[length == size], length[length == size]
+    if first.size == 0:
+        return part, 0.0
+    pick = first[:, None] + np.arange(size)
+    new_stretch = stretch[first]
+    starts = np.concatenate([[True], np.diff(new_stretch) != 0])
+    return replace(
+        part, time_s=part.time_s[pick].mean(axis=1), speed_rpm=part.speed_rpm[pick].mean(axis=1),
+        starts=starts,
+    ), size * interval  # fmt: skip
+
+
+def is_rounded(part: ClassInput, step_rpm: float) -> bool:
+    """Whether steps of ``step_rpm`` show in the speed as logged, its own noise being too small."""
+    first = windows(part.starts, part.time_s, ROUNDED_WINDOW_S)
+    count = np.diff(np.append(first, part.time_s.size))
+    mean = np.add.reduceat(part.speed_rpm, first) / count
+    scatter = float(np.std(part.speed_rpm - np.repeat(mean, count)))
+    moves = float(np.std(np.diff(part.speed_rpm)[~part.starts[1:]]))
+    return scatter < ROUNDED_SCATTER * step_rpm or moves < ROUNDED_MOVES * step_rpm
+
+
+def swinging(part: ClassInput) -> BoolArray:
+    """Rows (m,) in which the speed swings regularly, slower than any line of the crank.
+
+    Hunting turns round faster than it falls or falls faster than it rises; what is sudden there
+    are its own turns, not firings that fail. A cylinder's line that a slow rate folds down to such
+    a pace is none.
+    """
+    out = np.zeros(part.time_s.size, dtype=bool)
+    heads = np.flatnonzero(part.starts)
+    for a, b in zip(heads, np.append(heads[1:], part.starts.size), strict=True):
+        if b - a < 8:
+            continue
+        time, speed = part.time_s[a:b], part.speed_rpm[a:b]
+        rate = (b - a - 1) / float(time[-1] - time[0])
+        orders = np.arange(1, 4)  # half orders; their lines are so many times smaller
+        turns = float(np.median(speed)) / 120.0 * orders
+        lines = alias_frequency(turns, rate)
+        top = min(SWING_HZ[1], rate / 3.0)
+        found = swings(time, speed, least_rpm=SWING_RPM, low_hz=SWING_HZ[0], high_hz=top,
+                       least_periods=SWING_PERIODS)  # fmt: skip
+        rows = out[a:b]
+        for swing in found:
+            near = np.abs(lines - swing.frequency_hz) < SWING_LINE_HZ
+            if (near & (orders * swing.amplitude_rpm < SWING_LINE_DROP * part.drop_rpm)).any():
+                continue
+            side = 1.0 / swing.frequency_hz
+            rows |= (time >= swing.start_s - side) & (time <= swing.end_s + side)
+        rows |= rows.mean() > SWING_SHARE
+    return out
