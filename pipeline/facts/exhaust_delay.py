@@ -40,7 +40,7 @@ DEAD_S, DEAD_SD_S = 0.025, 0.03
 #: Films and pumps that no term describes move with the pedal as the delay does, and are no noise:
 #: the regression's say is this much smaller beside the cuts' and the priors'. Choice, from
 #: simulated cars of development.
-MISFIT = 8.0
+MISFIT = 3.0
 #: No sensor answers before the gas is there; a little is left for what the pipe's model gets wrong.
 LEAST_DEAD_S = -0.005
 #: Lag of a production wideband 50-100 ms (handbook range), spread as a factor.
