@@ -33,6 +33,8 @@ DRIVERS: Mapping[str, tuple[tuple[str, float], ...]] = {
     "fuel_pressure": (("manifold_pressure", 70.0),),
     "battery_voltage": (("engine_speed", 900.0),),
 }
+LOAD_KPA = 70.0  # highland full throttle; below it no engine pulls through its speeds wide open
+LONGEST_RUN_S = 60.0  # at full throttle, through the speeds, on a road
 COLD_C = 74.0  # below every thermostat: an engine that pulls warms up
 WARMING_K_PER_MIN = 1.2  # warm-up before a hold that makes a sudden hold a fault
 #: Where a held value is no reading but the end of the scale: (at or below, mode).
@@ -60,6 +62,7 @@ RESOLUTIONS = 1.3
 NOISE_SHARE = 0.035  # of a pressure's own level: intake strokes modulate it by 1 to 2 %
 SATURATED_S = 0.6
 UNSEEN_AIR = 1.08  # as much more air than the reading says; less is any table's error
+HALF_UNSEEN = 1.04  # in each run
 FLAT_RISE_RPM = 90.0  # the engine has to go through speeds while the reading lies flat
 #: kPa below which every throttled engine idles, at sea level with wild cams too.
 UNTHROTTLED_KPA = 80.0
@@ -83,6 +86,10 @@ def held(time: Floats, values: Mapping[str, Floats], running: Bools) -> list[Sus
         moved = any(_moved(d.middle[a:b]) >= size for d, size in drivers)
         if seconds < least_s or not moved or not _may_not_rest(name, level, own.middle, a, seconds):
             continue
+        if name == "manifold_pressure" and level > LOAD_KPA:
+            throttle = blocks("throttle_position").middle if "throttle_position" in values else None
+            if _wide_open(throttle, a, b, seconds):
+                continue
         mode = _mode_of_level(name, level)
         found.append(
             Suspect(
@@ -93,6 +100,13 @@ def held(time: Floats, values: Mapping[str, Floats], running: Bools) -> list[Sus
             )
         )  # fmt: skip
     return found
+
+
+def _wide_open(throttle: Floats | None, a: int, b: int, seconds: float) -> bool:
+    """Whether a load held from block a to b is one long run: barometer or wastegate hold it."""
+    if throttle is None:
+        return seconds < LONGEST_RUN_S
+    return bool(np.nanmin(throttle[a:b], initial=np.inf) > 0.6 * np.nanmax(throttle, initial=0.0))
 
 
 def _longest_hold(
@@ -234,8 +248,15 @@ def _leans_out(values: Mapping[str, Floats], lying: Bools, below: Bools) -> bool
         return False
     target = values.get("lambda_target")
     ratio = ratio / target if target is not None else ratio
-    up, down = ratio[lying & np.isfinite(ratio)], ratio[below & np.isfinite(ratio)]
-    return up.size >= 5 and down.size >= 5 and bool(np.median(up) > UNSEEN_AIR * np.median(down))
+    up, down = lying & np.isfinite(ratio), ratio[below & np.isfinite(ratio)]
+    if np.count_nonzero(up) < 5 or down.size < 5:
+        return False
+    # Air that is not seen is missing in every run; a pump that gives up does so late in some.
+    middle = float(np.median(down))
+    runs = [np.median(ratio[a:b][up[a:b]]) for a, b in zip(*segments.runs(lying), strict=True)
+            if np.count_nonzero(up[a:b]) >= 5]  # fmt: skip
+    least = min(runs, default=0.0)
+    return least > HALF_UNSEEN * middle and bool(np.median(ratio[up]) > UNSEEN_AIR * middle)
 
 
 def saturated(

@@ -6,6 +6,7 @@ import numpy as np
 
 from pipeline.analysis._suspects import Bools, Floats, Suspect
 from pipeline.physics.atmosphere import standard_pressure_kpa
+from pipeline.signals import segments
 
 # Sizes: common practice, no source, unless said.
 REST_KPA = 3.0  # manifold against barometer with the engine at rest; open logs show -1 kPa
@@ -13,6 +14,8 @@ SITE_KPA = 6.0  # weather moves the barometer by 4 kPa at most on ordinary days
 SOAKED_K = 4.0  # two thermometers this close at key-on: the car stood long enough
 OFF_K = 8.0  # and a third this far from both is wrong
 SUPPLY_DROP = 0.16  # as a logarithm; gear changes move pressure and throttle by less at once
+NO_SUPPLY_KPA = 8.0  # no engine's vacuum is that deep; a sensor without supply reads its zero
+GONE_S, FOOT_MUST_MOVE_S = 2.0, 20.0  # held at least; after which no foot stays off the pedal
 REST_OIL_KPA = 45.0
 RESTING_V = (11.3, 13.3)  # a battery at rest, nothing charging it: nearly empty to just charged
 THERMOMETERS = ("coolant_temperature", "intake_air_temperature", "oil_temperature",
@@ -174,6 +177,40 @@ def supply_lost(time: Floats, values: Mapping[str, Floats], running: Bools) -> l
         f"come back, {hits.size} jumps in all: their common supply sags",
         evidence={"drop": (drop, "%"), "jumps": (float(hits.size), "1")},
     )]  # fmt: skip
+
+
+def supply_gone(time: Floats, values: Mapping[str, Floats], running: Bools) -> list[Suspect]:
+    """Pressure below any vacuum while the throttle lies dead at its end too: no supply for both.
+
+    A single broken wire takes one of them; only the 5 V they share takes both at once.
+    """
+    p, x = values.get("manifold_pressure"), values.get("throttle_position")
+    if p is None or x is None:
+        return []
+    rows = np.flatnonzero(running & np.isfinite(p) & np.isfinite(x))
+    if rows.size < 100:
+        return []
+    t, p, x = time[rows], p[rows], x[rows]
+    gone = p <= NO_SUPPLY_KPA
+    starts, ends = segments.runs(gone)
+    for a, b in zip(starts, ends, strict=True):
+        if t[b - 1] - t[a] < GONE_S or a < 50:
+            continue
+        closed = float(np.quantile(x[:a][~gone[:a]], 0.02))
+        highest = float(np.max(x[a + 1 : b]))
+        moved = bool(np.mean(x[:a] > closed + 3.0) > 0.1)
+        if highest < closed - 1.0 or (
+            moved and highest < closed + 0.5 and t[b - 1] - t[a] >= FOOT_MUST_MOVE_S
+        ):
+            return [Suspect(
+                channels=("manifold_pressure", "throttle_position"), mode="reference_lost",
+                start_s=float(t[a]), end_s=float(t[b - 1]), confidence=0.9,
+                seen=f"from one moment on the pressure reads {np.median(p[a:b]):.0f} kPa and the "
+                f"throttle {highest:.0f} % at most: the supply both share is gone",
+                evidence={"pressure": (float(np.median(p[a:b])), "kPa"),
+                          "throttle_at_most": (highest, "%")},
+            )]  # fmt: skip
+    return []
 
 
 def speed_dead(time: Floats, values: Mapping[str, Floats], running: Bools) -> list[Suspect]:

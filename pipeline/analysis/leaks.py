@@ -47,6 +47,7 @@ EXHAUST_RISE_PCT = 3.0  # over the vehicle's own
 METER_PCT = 4.2  # the same for metered engines, whose idle cells are rarely finished
 HIGH_IDLE_KPA = (46.0, 80.0)  # warm idles of open logs lie at 25-43; a diesel's above 90
 SHAPE_SHARE = 0.45  # largest distance from 1/flow, as a share of the bias
+FURTHER_CLOSED_PCT = 2.0  # a healthy control comes back to within 1 % of its place
 CLOSED_PCT = 1.2  # an air control that is shut
 OVER_RPM = 35.0  # idle speed above its target with the control shut
 FAR_OVER_RPM = 250.0  # a warm idle this far over its target gets air nobody gives it
@@ -167,15 +168,20 @@ def _extra_air(idle: RestIdle, own_air: Sequence[float]) -> bool:
     """Whether the engine gets air at idle that nobody gives it."""
     over = idle.over_target is not None and idle.over_target >= OVER_RPM
     shut = idle.air_control is not None and idle.air_control <= CLOSED_PCT
-    lower = (
-        idle.air_control is not None and len(own_air) >= OWN_SESSIONS
-        and idle.air_control <= float(np.median(own_air)) - 2.0
-    )  # fmt: skip
+    lower = _further_closed(idle, own_air)
     if idle.creeping:
         return over
     if idle.over_target is not None and idle.over_target >= FAR_OVER_RPM:
         return True
     return (over and (shut or lower or idle.air_control is None)) or (shut and lower)
+
+
+def _further_closed(idle: RestIdle, own_air: Sequence[float]) -> bool:
+    """Whether the air control stands further closed than this vehicle's own."""
+    return (
+        idle.air_control is not None and len(own_air) >= OWN_SESSIONS
+        and idle.air_control <= float(np.median(own_air)) - FURTHER_CLOSED_PCT
+    )  # fmt: skip
 
 
 def _falls_with_flow(shape: LeanShape, own: Sequence[float], sensing: str) -> bool:
@@ -219,9 +225,11 @@ def _speed_density(
         usual = float(np.median(own_p))
         rise = idle.pressure - usual
         over = idle.over_target is not None and idle.over_target >= OVER_RPM
-        sure_air = extra or over or (idle.air_control is None and idle.over_target is None)
+        closed = _further_closed(idle, own_air) and not idle.creeping
+        sure_air = (extra or over or closed
+                    or (idle.air_control is None and idle.over_target is None))  # fmt: skip
         if rise >= limit and sure_air and on_target:
-            sure = 0.88 if extra or over else 0.55
+            sure = 0.88 if extra or over or closed else 0.55
             air = "" if idle.air_control is None else f", air control at {idle.air_control:.0f} %"
             return _intake(
                 end, sure,

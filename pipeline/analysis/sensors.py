@@ -12,6 +12,7 @@ from pipeline.analysis._siblings import (
     below_ambient,
     cold_soak,
     speed_dead,
+    supply_gone,
     supply_lost,
     swapped,
     voltage,
@@ -170,6 +171,7 @@ def _with_states(view: View, values: dict[str, np.ndarray], states: States) -> l
     found += below_ambient(time, values, warm)
     found += swapped(time, values, warm)
     found += supply_lost(time, values, running)
+    found += supply_gone(time, values, running)
     found += speed_dead(time, values, settled)
     found += ground_shift(time, values, running)
     inputs: MixtureInputs | None = view.fact("mixture_inputs")

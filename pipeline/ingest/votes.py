@@ -33,6 +33,10 @@ _GUESSES: Mapping[str, tuple[str, ...]] = {
 _GAUGE_CHANNELS = frozenset({"manifold_pressure", "manifold_pressure_target"})
 
 
+FAR_OFF, ONE_LEVEL = 25.0, 4.0
+"""Degrees between a failed thermistor's reading and the rest, and over which it may spread."""
+
+
 @dataclass(frozen=True, slots=True)
 class Decision:
     """What a column becomes: value * scale + offset, then the special step `op`."""
@@ -72,6 +76,8 @@ def by_values(
     name = _with_sign_of_values(channel, name, stated, unit_text, values)
     guesses = _GUESSES[channel.quantity]
     lively = len(values) and len(np.unique(values[:2000])) > 2
+    if stated and channel.quantity == "temperature":
+        values = _without_a_failed_end(values)
     if stated:
         if not lively or plausible(channel, stated, name, values):
             return made(index, channel, stated, unit_text, name, "name, unit")
@@ -176,6 +182,26 @@ def _with_sign_of_values(
     if body < -3.0 or (boosty and body < 8.0):
         return replace(name, gauge=True)
     return name
+
+
+def _without_a_failed_end(values: Floats) -> Floats:
+    """Drop readings of an open or shorted thermistor: one level, far above or below the rest.
+
+    They are a fault to be reported, no vote against the unit the log states.
+    """
+    levels = np.unique(values)
+    if levels.size < 3:
+        return values
+    gaps = np.diff(levels)
+    k = int(np.argmax(gaps))
+    if gaps[k] < FAR_OFF:
+        return values
+    low, high = levels[: k + 1], levels[k + 1 :]
+    if high[-1] - high[0] <= ONE_LEVEL and low.size > 2:
+        return np.asarray(values[values <= low[-1]])
+    if low[-1] - low[0] <= ONE_LEVEL and high.size > 2:
+        return np.asarray(values[values >= high[0]])
+    return values
 
 
 def plausible(channel: Channel, unit: str, name: Name, values: Floats) -> bool:

@@ -6,7 +6,10 @@ from fixtures.cars import draw_car
 from fixtures.drives import mixed_drive
 from fixtures.faults import FAULTS
 from fixtures.simulate import simulate
+from pipeline.analysis._leak_shape import RestIdle
+from pipeline.analysis.leaks import _speed_density
 from pipeline.registry import Registry, load_registry
+from pipeline.vehicle import Vehicle
 from tests.judge.bridge import judge_run
 
 ALL = load_registry()
@@ -49,3 +52,11 @@ def test_unmetered_air_is_an_intake_leak_and_may_be_said_to_tie():
     found = result(FAULTS["intake_leak"](0.3), sensing="air_meter").findings
     assert [f.kind for f in found] == ["intake_leak"]
     assert "exhaust leak before the sensor" in {c.cause for c in found[0].likely_causes}
+
+
+@pytest.mark.parametrize(("air_control", "found"), [(18.0, True), (27.5, False), (34.0, False)])
+def test_more_idle_pressure_with_the_air_control_further_closed_is_a_leak(air_control, found):
+    idle = RestIdle(pressure=39.5, air_control=air_control, over_target=None, rpm=880.0, lean=0.2,
+                    seconds=60.0)  # fmt: skip
+    leak = _speed_density(idle, [33.2, 33.0], [28.0, 28.3], Vehicle(), 600.0)
+    assert (leak is not None and leak.kind == "intake_leak") is found

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from pipeline.analysis._levels import noisy, saturated
+from pipeline.analysis._levels import held, noisy, saturated
+from pipeline.analysis._siblings import supply_gone
 
 RATE_HZ = 20.0
 
@@ -61,3 +62,41 @@ def test_one_step_of_the_logs_resolution_is_not_noise() -> None:
     assert noisy(time, {"coolant_temperature": flicker}, quiet) == []
     loud = np.round(89.5 + 2.5 * rng.standard_normal(time.size))
     assert [s.mode for s in noisy(time, {"coolant_temperature": loud}, quiet)] == ["noise"]
+
+
+def test_a_long_run_on_the_wastegate_is_no_stuck_pressure_but_one_through_a_lift_is() -> None:
+    rng = np.random.default_rng(4)
+    time = np.arange(0.0, 90.0, 1.0 / RATE_HZ)
+    run = (time > 30.0) & (time < 60.0)
+    values = {
+        "manifold_pressure": np.where(run, 180.0, 40.0 + 10.0 * np.sin(time))
+        + 0.2 * rng.standard_normal(time.size),
+        "engine_speed": np.where(run, 2300.0 + 90.0 * (time - 30.0), 2000.0),
+        "throttle_position": np.where(run, 99.0, 12.0) + 0.1 * rng.standard_normal(time.size),
+    }
+    running = np.ones(time.size, dtype=bool)
+    assert held(time, values, running) == []
+    lifted = dict(values)
+    lifted["throttle_position"] = np.where(time < 45.0, values["throttle_position"], 5.0)
+    found = [s for s in held(time, lifted, running) if s.channels == ("manifold_pressure",)]
+    assert [s.mode for s in found] == ["stuck"]
+
+
+@pytest.mark.parametrize("closed", [0.0, 3.0])
+def test_pressure_and_throttle_gone_together_have_lost_their_supply(closed: float) -> None:
+    rng = np.random.default_rng(5)
+    time = np.arange(0.0, 120.0, 1.0 / RATE_HZ)
+    throttle = closed + 10.0 * np.maximum(np.sin(time / 5.0), 0.0) + 0.05 * rng.random(time.size)
+    pressure = 35.0 + 3.0 * throttle
+    gone = time > 60.0
+    running = np.ones(time.size, dtype=bool)
+    dead = np.where(gone, 1.0, pressure)
+    both = {"manifold_pressure": dead, "throttle_position": np.where(gone, 0.0, throttle)}
+    found = supply_gone(time, both, running)
+    assert [(s.mode, set(s.channels)) for s in found] == [
+        ("reference_lost", {"manifold_pressure", "throttle_position"})
+    ]
+    assert found[0].start_s == pytest.approx(60.0, abs=0.1)
+    one = {"manifold_pressure": dead, "throttle_position": throttle}
+    assert supply_gone(time, one, running) == []
+    assert supply_gone(time, {**both, "manifold_pressure": pressure}, running) == []

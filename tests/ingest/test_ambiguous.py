@@ -171,3 +171,15 @@ def test_a_clock_by_name_only_is_kept_as_it_is(tmp_path: Path) -> None:
     path.write_text("\n".join(["Time (s),RPM,Timer", *rows]) + "\n", "utf-8")
     (session,) = read_log(path, name=path.name, vehicle=DEFAULT_VEHICLE).sessions
     assert session.frame["other.Timer"].to_list()[:2] == [7, 7]
+
+
+@pytest.mark.parametrize("failed", [150.0, -40.0])
+def test_a_failed_thermistor_does_not_overrule_the_unit_stated(
+    tmp_path: Path, failed: float
+) -> None:
+    celsius = np.where(np.arange(80) < 30, 60.0 + 0.5 * np.arange(80), failed)
+    r = read(tmp_path, "Time (s),RPM,MAP (kPa),Coolant Temperature (C)", base(celsius))
+    assert np.allclose(r.sessions[0].frame["coolant_temperature"], celsius)
+    fahrenheit = 130.0 + np.arange(80)
+    r = read(tmp_path, "Time (s),RPM,MAP (kPa),Coolant Temperature (C)", base(fahrenheit))
+    assert np.allclose(r.sessions[0].frame["coolant_temperature"], (fahrenheit - 32) / 1.8)
