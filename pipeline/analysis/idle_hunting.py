@@ -60,6 +60,10 @@ LAMBDA_SWING = 0.04
 #: Where firings are missing at this share of a cylinder, swings have to last for so many periods:
 #: the misses themselves make the speed wander, and wander keeps no pace for long.
 ROUGH_SHARE, ROUGH_PERIODS = 0.1, 6.0
+#: Confidence of many periods and of few, and within so much of the limit, where it depends on how
+#: the middle and the top of a swing are told from noise: half of such findings were right by the
+#: simulator's own count.
+CONFIDENCE, CONFIDENCE_FEW, CONFIDENCE_NEAR, NEAR_LIMIT = 0.95, 0.85, 0.6, 1.3
 
 
 @dataclass(frozen=True)
@@ -213,7 +217,9 @@ def _finding(view: View, states: States, found: list[Swing], worst: Swing) -> Fi
     total = sum(s.end_s - s.start_s for s in found)
     causes = [Cause(cause=name, probability=p) for name, p in kind.causes]
     names = [c.cause for c in causes]
-    confidence = 0.95 if worst.periods >= 5 or len(found) > 1 else 0.85
+    confidence = CONFIDENCE if worst.periods >= 5 or len(found) > 1 else CONFIDENCE_FEW
+    if worst.amplitude_rpm < NEAR_LIMIT * view.limits.hunting_rpm:
+        confidence = CONFIDENCE_NEAR
     return Finding(
         kind="idle_hunting", severity="watch", confidence=confidence,
         start_s=rounded(min(s.start_s for s in found), 6),

@@ -17,19 +17,19 @@ SMOOTH_S, SMOOTH_SHARE, SMOOTH_LEAST_S = 0.3, 1.0 / 6.0, 0.1
 FOLLOWED = 0.5
 #: Of the limit: the smaller side of a swing has to reach this; the two together the limit itself.
 #: A load that is switched on again and again makes dips, a hunting idle goes both ways.
-SMALLER_SIDE = 0.8
+SMALLER_SIDE = 0.92
 #: Longest period over shortest in a swing of three: hunting keeps its pace, a driver does not.
 REGULAR = 2.0
 #: The smallest of three periods over the greatest: below this a blip or a load rings out, or a new
 #: one meets the last one's ringing.
-STAYS = 0.6
+STAYS = 0.7
 #: Mean excursion over the greatest: 0.64 of a sine, 0.5 of a saw-tooth or triangle. Less are
 #: single pulses (loads and the control's answer), more are two levels (a load on and off).
 FULLNESS = (0.36, 0.8)
 #: Correlation of the course with itself a period later: what noise drives (a lumpy cam, a rough
 #: cylinder through the air control) forgets its phase, hunting does not: 0.94 and more against 0.7
 #: and less. Common practice, no source; few periods repeat themselves by chance more easily.
-REPEATS, REPEATS_FEW, FEW_PERIODS = 0.8, 0.88, 5.0
+REPEATS, REPEATS_FEW, FEW_PERIODS = 0.8, 0.9, 5.0
 #: Periods may be so much shorter or longer than those of the band, for they are measured; half
 #: periods more, for the two sides of a saw-tooth are not alike.
 SLACK, HALF_SLACK = 1.15, 1.6

@@ -46,8 +46,8 @@ IntArray = NDArray[np.int64]
 #: drifts because the speed was rounded or read late.
 WINDOWS_S = (30.0, 8.0, 2.5)
 #: Rows this much shorter than a cycle show lines in differences from row to row: the model of the
-#: noise foresees a dead cylinder that repeats itself well, and takes its line away. Where the rate
-#: folds lines down among the slow wander only the model takes that wander away.
+#: noise foresees a dead cylinder that repeats itself well, and takes its line away. Lines that the
+#: rate folds down among the slow wander are not looked for there: only the model takes it away.
 FINE_ROWS = 0.36
 #: Closer than this (in a window's own resolutions) two lines cannot be told apart.
 BLIND_RESOLUTIONS = 1.5
@@ -228,7 +228,8 @@ def _lines(
     cycles = cycle_phase(part.time_s, part.speed_rpm)
     known, before = np.isfinite(white.residual), white.coefficients
     values = np.clip(np.nan_to_num(white.residual), -8.0, 8.0)
-    if interval < FINE_ROWS * 120.0 / float(np.median(part.speed_rpm)):
+    fine = interval < FINE_ROWS * 120.0 / float(np.median(part.speed_rpm))
+    if fine:
         moves = np.diff(part.speed_rpm, prepend=part.speed_rpm[:1])
         moves[part.starts] = 0.0
         noise = max(float(np.std(moves)), 1e-9)
@@ -259,6 +260,7 @@ def _lines(
             seen = alias_frequency(f, rate)
             # Uneven stamps tell a line from its alias; even ones cannot.
             clear = (seen > near) & (np.abs(seen - firing) > near) | (spread > 0.25)
+            clear &= (f < 0.5 * rate) | (not fine)
             clear &= ~(swings_here & ((seen < SWING_CLEAR_HZ) | (f > 0.5 * rate)))
             use[i] = solid & clear
             expected[i] = line_amplitude(f, coefficients=before, interval_s=interval,

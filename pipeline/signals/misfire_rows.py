@@ -62,7 +62,7 @@ def averaged(part: ClassInput, cylinders: int) -> tuple[ClassInput, float]:
         return part, 0.0
     interval = float(np.median(inside))
     firing = 120.0 / float(np.median(part.speed_rpm)) / cylinders
-    size = max(1, round(max(firing, LEAST_INTERVAL_S) / interval))
+    size = max(1, int(np.ceil(max(firing, LEAST_INTERVAL_S) / interval - 0.1)))
     if size == 1:
         return part, 0.0
     heads = np.flatnonzero(part.starts)

@@ -64,7 +64,7 @@ def test_what_rings_out_or_is_switched_or_wanders_is_no_hunting(rate: int) -> No
     for k in range(2, time.size):
         wander[k] = (2 - pace) * wander[k - 1] - (1 - pace + pace**2) * wander[k - 2]
         wander[k] += push[k]
-    wander *= 30.0 / wander.std()
+    wander *= 20.0 / wander.std()
     for disturbed in (rings, dips, levels, wander):
         assert swings(time, 850 + disturbed + rng.normal(0, 4, time.size), **limits) == []
 
