@@ -26,7 +26,7 @@ from fixtures.drives import mixed_drive
 from fixtures.simulate import Run, simulate
 from pipeline.channels import CHANNELS
 from pipeline.document import FirstPass, encode
-from pipeline.history import judge_session
+from pipeline.history import Summary, decode_history, encode_history, judge_session
 from pipeline.limits import Limits
 from pipeline.logbook import Entry, Logbook, Recheck, parse_logbook
 from pipeline.registry import load_registry
@@ -38,6 +38,9 @@ from tests.spine import invariants
 
 HANG_S = 5.0
 """A settings file that takes longer hangs."""
+
+HISTORY = 12
+"""Sessions that follow one another as one vehicle's, each judged with those before it."""
 
 WRONG = ["nan", "inf", "-inf", "0", "-1", "1e308", "1e-320", "9" * 400, "true", '"text"', "[]",
          "{}", "[[1]]", "1979-05-27", "07:32:00", '"\\u0007"', "[1, [2, []]]", "0x7fffffffffffffff",
@@ -200,8 +203,12 @@ def torn(frame: pl.DataFrame, rng: random.Random) -> pl.DataFrame:
     return frame.head(rng.choice([3, 50, 400, frame.height, frame.height]))
 
 
-def one_run(seed: int, run: Run, folder: Path) -> list[str]:
-    """What broke off in one whole run, [] where nothing did."""
+def one_run(seed: int, run: Run, folder: Path, past: list[Summary] | None = None) -> list[str]:
+    """What broke off in one whole run, [] where nothing did.
+
+    past: the sessions before it, as if all were of one vehicle; this one is put to them.
+    """
+    past = past if past is not None else []
     rng = random.Random(seed)
     vehicle = parse_vehicle(accepted(rng, logbook=False), channel_names=CHANNELS)
     logbook = parse_logbook(accepted(rng, logbook=True))
@@ -216,10 +223,11 @@ def one_run(seed: int, run: Run, folder: Path) -> list[str]:
     for session in done.sessions:
         place = out / "data" / "sessions" / session.id
         first = msgspec.json.decode((place / "results.json").read_bytes(), type=FirstPass)
-        document, _, results = judge_session(
-            first, vehicle_id="a", vehicle=vehicle, earlier=(), logbook=logbook.entry,
+        document, summary, results = judge_session(
+            first, vehicle_id="a", vehicle=vehicle, earlier=tuple(past), logbook=logbook.entry,
             history_digest="", registry=registry,
         )  # fmt: skip
+        past.append(next(iter(decode_history(encode_history([summary])).values())))
         broken += [f"{k}: {r.why}" for k, r in results.items() if r.status == "failed"]
         made = msgspec.json.decode(encode(document))
         broken += invariants.samples(place / "samples.parquet", done.record)
@@ -254,9 +262,12 @@ def main() -> int:
               for k in range(4)]  # fmt: skip
     begin = time.perf_counter()
     with tempfile.TemporaryDirectory() as name:
+        past: list[Summary] = []
         for seed in range(first, first + runs):
+            if seed % HISTORY == 0:
+                past = []
             try:
-                broken = one_run(seed, drives[seed % len(drives)], Path(name))
+                broken = one_run(seed, drives[seed % len(drives)], Path(name), past)
             except Exception as error:
                 broken = [repr(error)[:300]]
             found += bool(broken)
