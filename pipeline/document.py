@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import Any, Literal
 
 import msgspec
+import numpy as np
 
 from pipeline import SCHEMA_VERSION
 from pipeline.logbook import Entry
@@ -225,9 +226,20 @@ def _plain_verdict(findings: list[Finding]) -> Verdict:
 
 def encode(value: Any) -> bytes:
     """JSON bytes, indented by one blank, no NaN, keys in the model's order, line end at last."""
-    return msgspec.json.format(msgspec.json.encode(value), indent=1) + b"\n"
+    return msgspec.json.format(to_json(value), indent=1) + b"\n"
 
 
 def encode_compact(value: Any) -> bytes:
     """JSON bytes without white space, for what only programs read."""
-    return msgspec.json.encode(value) + b"\n"
+    return to_json(value) + b"\n"
+
+
+def to_json(value: Any) -> bytes:
+    """JSON bytes; a number that numpy left in a result is a number."""
+    return msgspec.json.encode(value, enc_hook=_plain)
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, np.generic):
+        return value.item()
+    raise NotImplementedError(f"{type(value).__name__} has no place in a result")

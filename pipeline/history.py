@@ -10,7 +10,14 @@ from typing import Any
 import msgspec
 
 from pipeline import SCHEMA_VERSION
-from pipeline.document import Document, FirstPass, HistoryUsed, assemble, encode_compact
+from pipeline.document import (
+    Document,
+    FirstPass,
+    HistoryUsed,
+    assemble,
+    encode_compact,
+    to_json,
+)
 from pipeline.logbook import Entry
 from pipeline.meta import Case, Earlier, Own
 from pipeline.registry import Registry
@@ -86,7 +93,7 @@ def encode_history(summaries: Sequence[Summary]) -> bytes:
 
 def summary_hash(summary: Summary) -> str:
     """Hash of all that later sessions can see of one."""
-    return digest(msgspec.json.encode(summary))
+    return digest(to_json(summary))
 
 
 def window_hash(hashes: Sequence[str], logbook: Sequence[Entry]) -> str:
@@ -188,9 +195,7 @@ def _summary(
         versions={k: registry.analyses[k].meta.version for k in sorted(results)},
         statuses={k: results[k].status for k in sorted(results)},
         digests={
-            k: msgspec.Raw(msgspec.json.encode(d))
-            for k, r in sorted(results.items())
-            if (d := kept_digest(r))
+            k: msgspec.Raw(to_json(d)) for k, r in sorted(results.items()) if (d := kept_digest(r))
         },
         metrics=document.metrics,
         metric_sources=dict(sorted((m, k) for k, r in results.items() for m in r.metrics)),

@@ -68,9 +68,10 @@ def analyse(view: View) -> Result:
     states = view.fact("states")
     pressure = segments.hold(time, view.channel("manifold_pressure"), seconds=0.3)
     running = states.running & np.isfinite(pressure)
+    spikeless = np.where(running, smoothing.median_of_three(pressure), np.nan)
+    running &= np.isfinite(spikeless)
     if not running.any():
         return not_judged("the engine did not run, or its manifold pressure has no value")
-    spikeless = np.where(running, smoothing.median_of_three(pressure), np.nan)
     peak_row = int(np.nanargmax(spikeless))
     peak = float(spikeless[peak_row])
     gauge = float(np.nanmax(spikeless - barometer))

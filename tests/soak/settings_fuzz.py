@@ -22,7 +22,17 @@ import numpy as np
 import polars as pl
 
 from fixtures.cars import draw_car
-from fixtures.drives import mixed_drive
+from fixtures.drives import (
+    cold_start,
+    driver_stalls,
+    hot_restart,
+    limiter,
+    mixed_drive,
+    pulls,
+    short_idle,
+    stop_and_go,
+)
+from fixtures.faults import FAULTS
 from fixtures.simulate import Run, simulate
 from pipeline.channels import CHANNELS
 from pipeline.document import FirstPass, encode
@@ -242,6 +252,22 @@ def one_run(seed: int, run: Run, folder: Path, past: list[Summary] | None = None
     return broken
 
 
+def faulty_drives(seed: int, count: int = 16) -> list[Run]:
+    """Drives of all sorts, each with one fault, at the rates of common loggers."""
+    rng = random.Random(seed)
+    kinds = [mixed_drive, cold_start, pulls, hot_restart, short_idle, stop_and_go, limiter,
+             driver_stalls]  # fmt: skip
+    made = []
+    for number in range(count):
+        drive = kinds[number % len(kinds)](
+            seed=rng.randrange(50), minutes=4.0, rate_hz=rng.choice([5, 10, 25]),
+            header_style="plain",
+        )  # fmt: skip
+        fault = FAULTS[rng.choice(sorted(FAULTS))](rng.uniform(0.3, 1.0))
+        made.append(simulate(draw_car(rng.randrange(50)), drive, (fault,), seed=number))
+    return made
+
+
 def main() -> int:
     """Fuzz; 1 where anything was found."""
     texts, runs, first = (
@@ -258,8 +284,7 @@ def main() -> int:
             found += 1
             print(f"text {seed}: {error!r}"[:300], flush=True)
     print(f"{texts} texts in {time.perf_counter() - begin:.0f} s: {dict(count)}, {found} found")
-    drives = [simulate(draw_car(k), mixed_drive(seed=k, minutes=3, rate_hz=10), seed=k)
-              for k in range(4)]  # fmt: skip
+    drives = faulty_drives(first) if runs else []
     begin = time.perf_counter()
     with tempfile.TemporaryDirectory() as name:
         past: list[Summary] = []
@@ -267,7 +292,8 @@ def main() -> int:
             if seed % HISTORY == 0:
                 past = []
             try:
-                broken = one_run(seed, drives[seed % len(drives)], Path(name), past)
+                broken = one_run(seed, drives[seed // HISTORY % len(drives)],
+                                 Path(name), past)  # fmt: skip
             except Exception as error:
                 broken = [repr(error)[:300]]
             found += bool(broken)

@@ -5,9 +5,11 @@ import os
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from pipeline import cli, stages
+from pipeline.document import encode_compact
 from pipeline.vehicle import DEFAULT_VEHICLE
 from tests.spine.helpers import program, run
 
@@ -95,3 +97,9 @@ def test_a_stand_in_is_told_in_every_later_run(logs: Path, out: Path) -> None:
     done = program("run", logs, "--out", out, "--strict")
     assert f"the page of session {session} could not be drawn" in done.stderr
     assert done.returncode == 1
+
+
+def test_a_number_of_numpy_s_is_a_number_in_a_file() -> None:
+    assert encode_compact({"a": np.float64(1.5), "b": [np.int64(2)]}) == b'{"a":1.5,"b":[2]}\n'
+    with pytest.raises(NotImplementedError):
+        encode_compact({"a": object()})
