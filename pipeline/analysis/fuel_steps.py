@@ -26,6 +26,9 @@ def conclude(case: Case) -> Result:
         return Result(status="not_judged", why="there is no estimate of the fuel table")
     everywhere, loaded = open_faults(case.findings)
     shapes = open_shapes(table.digest, case.vehicle.injector.rated_pressure_kpa)
+    step = str(table.digest.get("_step", ""))
+    if step:
+        shapes["a change since the sessions before"] = step
     everywhere = {**shapes, **everywhere}
     rows = [_blocked(p, everywhere, loaded) for p in table.fuel_table]
     held = sum(r.verdict == "blocked" for r in rows)

@@ -8,6 +8,7 @@ import numpy as np
 from scipy.sparse import csr_array
 
 from pipeline.analysis._table_blocks import open_faults
+from pipeline.analysis._table_step import unexplained_step
 from pipeline.facts._mixture_design import calmed
 from pipeline.facts._mixture_fit import Design, Grid, design, grid_of, prior_of, remembering
 from pipeline.facts.exhaust_delay import ExhaustDelay
@@ -55,17 +56,19 @@ Z95 = 1.959964
 #: Fits: without, then with the film's memory of the table's own error, then once more.
 ROUNDS = 2
 #: % standard deviation beyond which a point counts as unknown whatever was seen there: a step of
-#: the size of its own error teaches nothing.
-LARGEST_SD_PCT = 3.0
-#: s of evidence below which a point has no verdict; leaning out asks for more, see step_of.
-LEAST_S = 0.25
+#: a third of what hand-made tables are wrong by teaches little.
+LARGEST_SD_PCT = 4.0
+#: s of evidence, by bilinear weight, below which a point has no verdict: one that lies beside the
+#: road carries little weight and bends what lies between. Leaning out asks for more, see step_of.
+LEAST_S = 0.1
 #: Standard deviations, as logarithms, of what the model leaves out (charge heating, pulse
 #: curvature, film of one cylinder): at a point whatever was seen there, and of one visit. More
 #: seconds shrink neither, more visits only the second. Choice, from the scatter of simulated drives
 #: beyond what their residuals explain.
 MODEL_SD, VISIT_SD = 0.003, 0.012
-#: A sensor read this seldom, s, doubles the variance of one visit: less of its course is seen.
-SLOW_S = 0.12
+#: A sensor read this seldom, s, doubles the variance of one visit, and so does a visit this short:
+#: less of its course is seen. Choice, as above.
+SLOW_S, PASSING_S = 0.12, 0.3
 #: Size and scale of the smoothness come from the same data and are then taken as known: intervals
 #: of such fits are known to be too narrow, by about this factor. Choice, from simulated drives.
 PRIOR_DOUBT = 1.2
@@ -95,9 +98,9 @@ def analyse(view: View) -> Result:
     count = made.cells.size
     mean = fit.mean[:count]
     sd = PRIOR_DOUBT * np.sqrt(np.maximum(np.diag(fit.covariance)[:count], 0.0))
-    one_visit = VISIT_SD * np.sqrt(1.0 + inputs.update_s / SLOW_S)
-    sd = np.hypot(sd, one_visit / np.sqrt(visits(made)))
     seconds = made.evidence_s[made.cells]
+    one_visit = VISIT_SD * np.sqrt(1.0 + inputs.update_s / SLOW_S + PASSING_S / seconds)
+    sd = np.hypot(sd, one_visit / np.sqrt(visits(made)))
     target = _target_by_cell(view.time, inputs, made)
     rows = fuel_points(grid, made.cells, mean, np.hypot(sd, MODEL_SD), seconds, target, view.limits)
     judged = [p for p in rows if p.verdict in ("change", "keep")]
@@ -136,13 +139,15 @@ def judge(own: Own, history: Sequence[Earlier]) -> Result:
     if not mine:
         return own.result
     since = table_since(own.logbook)
-    same = [
-        dict(e.digest) for e in history
+    sound = [
+        e for e in history
         if e.start_time >= since and _fits(e, mine) and not any(open_faults(e.findings))
-    ]  # fmt: skip
-    same = same[-MOST_POOLED:]
+    ][-MOST_POOLED:]  # fmt: skip
+    same = [dict(e.digest) for e in sound]
     rows = pooled([*same, mine], own.vehicle.limits)
     digest = {**mine, "_pooled": packed_points(rows), "pooled_sessions": len(same) + 1}
+    last = sound[-1].start_time if sound else ""
+    digest["_step"] = unexplained_step(mine, same, own.logbook, last)
     result = msgspec.structs.replace(own.result, digest=digest)
     if not same:
         return result
