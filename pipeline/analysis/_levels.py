@@ -40,9 +40,18 @@ WARMING_K_PER_MIN = 1.2  # warm-up before a hold that makes a sudden hold a faul
 #: Where a held value is no reading but the end of the scale: (at or below, mode).
 FLOOR = {
     "manifold_pressure": ((4.0, "dead"), (16.0, "open")),
-    "throttle_position": ((-0.5, "dead"),),
+    "throttle_position": ((-0.5, "dead"), (0.3, "open")),
+    "lambda": ((0.5, "dead"), (0.72, "short")),
+    "fuel_pressure": ((5.0, "dead"),),
+    "oil_pressure": ((5.0, "dead"),),
 }
-CEILING = {"manifold_pressure": (295.0, "short"), "throttle_position": (99.9, "short")}
+#: Sensors of manifold pressure end at 250 or 300 kPa and beyond, those of oil and rail at 1 MPa;
+#: a lambda without its sensor rests at the lean end of its range.
+CEILING = {"manifold_pressure": (240.0, "short"), "throttle_position": (99.9, "short"),
+           "lambda": (1.2, "open"), "fuel_pressure": (900.0, "short"),
+           "oil_pressure": (900.0, "short")}  # fmt: skip
+#: Longer than any fuel cut, in s, and pulling in between, in s: no flame burns beyond lambda 1.3.
+LEAN_END_S, PULLING_S, PULLING_KPA = 60.0, 5.0, 80.0
 NOISE: Mapping[str, float] = {
     "manifold_pressure": 2.6,
     "coolant_temperature": 1.0,
@@ -57,6 +66,8 @@ NOISE: Mapping[str, float] = {
     "oil_pressure": 25.0,
     "ambient_air_temperature": 1.0,
 }
+#: s between three samples that tell noise: what moves slowly by itself may be logged slowly.
+REACH_S = {"battery_voltage": 1.1, "vehicle_speed": 1.1, "barometric_pressure": 2.5}
 #: A value between two steps of the log's resolution flickers: 2 / (0.6745 * 2.45) steps of scatter.
 RESOLUTIONS = 1.3
 NOISE_SHARE = 0.035  # of a pressure's own level: intake strokes modulate it by 1 to 2 %
@@ -84,13 +95,20 @@ def held(time: Floats, values: Mapping[str, Floats], running: Bools) -> list[Sus
         seconds = (b - a) * BLOCK_S
         level = float(np.nanmedian(own.middle[a:b]))
         moved = any(_moved(d.middle[a:b]) >= size for d, size in drivers)
-        if seconds < least_s or not moved or not _may_not_rest(name, level, own.middle, a, seconds):
+        if name == "lambda" and level >= CEILING["lambda"][0]:
+            load = blocks("manifold_pressure").middle if "manifold_pressure" in values else own.low
+            pulling = np.count_nonzero(load[a:b] > PULLING_KPA) * BLOCK_S
+            if seconds < LEAN_END_S or pulling < PULLING_S or "manifold_pressure" not in values:
+                continue
+        elif not _may_not_rest(name, level, own.middle, a, seconds):
+            continue
+        if seconds < least_s or not moved:
             continue
         if name == "manifold_pressure" and level > LOAD_KPA:
             throttle = blocks("throttle_position").middle if "throttle_position" in values else None
             if _wide_open(throttle, a, b, seconds):
                 continue
-        mode = _mode_of_level(name, level)
+        mode = mode_of_level(name, level)
         found.append(
             Suspect(
                 channels=(name,), mode=mode, start_s=float(own.start_s[a]),
@@ -149,10 +167,6 @@ def _moved(middle: Floats) -> float:
 
 def _may_not_rest(name: str, level: float, middle: Floats, a: int, seconds: float) -> bool:
     """Whether a live sensor could not honestly rest at this level for so long."""
-    if name == "lambda":
-        return level < 1.2
-    if name == "throttle_position":
-        return True
     if name != "coolant_temperature":
         return True
     if level >= COLD_C:
@@ -163,7 +177,8 @@ def _may_not_rest(name: str, level: float, middle: Floats, a: int, seconds: floa
     return bool(warming and warming >= WARMING_K_PER_MIN) or (level < 60.0 and seconds >= 300.0)
 
 
-def _mode_of_level(name: str, level: float) -> str:
+def mode_of_level(name: str, level: float) -> str:
+    """What a reading held at ``level`` is: an electrical end of its scale, else stuck."""
     for limit, mode in FLOOR.get(name, ()):
         if level <= limit:
             return mode
@@ -190,12 +205,12 @@ def noisy(time: Floats, values: Mapping[str, Floats], quiet: Bools) -> list[Susp
         use = quiet & np.isfinite(x)
         if name == "lambda":
             use &= (x > 0.7) & (x < 1.25)
-        reach = 2.5 if name.endswith("temperature") else 0.35
+        reach = 2.5 if name.endswith("temperature") else REACH_S.get(name, 0.45)
         size = local_noise(time, x, use, reach)
         if not np.isfinite(size):
             continue
         level = float(np.median(np.abs(x[use])))
-        if name.endswith("pressure"):
+        if name.endswith("pressure") and name != "barometric_pressure":
             limit = max(limit, NOISE_SHARE * level)
         halves = _noise_by_block(time, x, use, limit, reach)
         if size < limit and halves is None:

@@ -10,6 +10,8 @@ from pipeline.signals import segments
 
 # Sizes: common practice, no source, unless said.
 REST_KPA = 3.0  # manifold against barometer with the engine at rest; open logs show -1 kPa
+LOWEST_KPA = 45.0  # air is never below it where cars are driven
+LOWLAND_KPA = 5.0  # from the sea's: where most live, and what is believed without an altitude
 SITE_KPA = 6.0  # weather moves the barometer by 4 kPa at most on ordinary days
 SOAKED_K = 4.0  # two thermometers this close at key-on: the car stood long enough
 OFF_K = 8.0  # and a third this far from both is wrong
@@ -32,18 +34,19 @@ def at_rest(
     found = []
     rest = _mean(values.get("manifold_pressure"), still)
     air = _mean(values.get("barometric_pressure"), None)
-    if rest is not None and air is not None and rest > 40.0:
+    if rest is not None and air is not None and min(rest, air) > LOWEST_KPA:
         off = rest - air
         name = "manifold_pressure"
-        if altitude_m is not None and abs(rest - standard_pressure_kpa(altitude_m)) + 2.0 < abs(
-            air - standard_pressure_kpa(altitude_m)
-        ):
+        site = float(standard_pressure_kpa(altitude_m or 0.0))
+        nearer = abs(rest - site) + 2.0 < abs(air - site)
+        if nearer and (altitude_m is not None or abs(rest - site) < LOWLAND_KPA):
             name, off = "barometric_pressure", -off
         if abs(off) >= REST_KPA:
-            found.append(_offset(time, name, off, "kPa", 0.9,
+            sure = 0.9 if altitude_m is not None else 0.82
+            found.append(_offset(time, name, off, "kPa", sure,
                          f"with the engine at rest it reads {rest:.1f} kPa where the barometer "
                          f"says {air:.1f} kPa"))  # fmt: skip
-    elif rest is not None and altitude_m is not None and rest > 40.0:
+    elif rest is not None and altitude_m is not None and rest > LOWEST_KPA:
         off = rest - float(standard_pressure_kpa(altitude_m))
         if abs(off) >= SITE_KPA:
             found.append(_offset(time, "manifold_pressure", off, "kPa", 0.75,

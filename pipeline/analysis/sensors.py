@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from pipeline.analysis._ground import ground_shift
-from pipeline.analysis._levels import held, noisy, saturated
+from pipeline.analysis._levels import held, mode_of_level, noisy, saturated
 from pipeline.analysis._pressure_scale import part_of_gauge
 from pipeline.analysis._siblings import (
     at_rest,
@@ -182,6 +182,10 @@ def _with_states(view: View, values: dict[str, np.ndarray], states: States) -> l
     if inputs is not None and not {"lambda", "lambda_2"} & known:
         found += contradicted(time, inputs, *(values.get(n) for n in (
             "fuel_trim_short", "narrowband_voltage", "lambda", "lambda_2")))  # fmt: skip
+    plain = {f.channel for f in view.fact("sensor_validity").faults if f.share > 0.2}
+    plain |= {n for s in found for n in s.channels}
+    if {"manifold_pressure", "engine_speed", "lambda"} & plain:
+        return found  # the lag rests on the flow they give
     delay: ExhaustDelay | None = view.fact("exhaust_delay")
     return found + (slow_lambda(time, delay) if delay is not None else [])
 
@@ -207,14 +211,16 @@ def _from_fault(fault: ChannelFault) -> Suspect:
         "short": f"it reads {fault.value:.0f} °C, the hot end of its table",
     }.get(fault.mode, f"it reads {fault.value:g} and nothing else")
     shown = {"reading": (fault.value, CHANNELS[fault.channel].unit)}
-    return Suspect(channels=(fault.channel,), mode=fault.mode, start_s=fault.start_s,
+    mode = mode_of_level(fault.channel, fault.value) if fault.mode == "stuck" else fault.mode
+    return Suspect(channels=(fault.channel,), mode=mode, start_s=fault.start_s,
                    end_s=fault.end_s, confidence=0.95, seen=seen,
                    evidence={**shown, "episodes": (float(fault.count), "1")})  # fmt: skip
 
 
-#: The mode that explains the others on the same channel comes first.
-_ORDER = ("swapped", "reference_lost", "saturated", "open", "short", "dead", "ground_shift",
-          "stuck", "spike", "noise", "scale", "offset", "slow")  # fmt: skip
+#: The mode that explains the others on the same channel comes first: noise makes lone samples
+#: too, while spikes leave the median scatter alone; a wire at its end lies as flat as a clip.
+_ORDER = ("swapped", "reference_lost", "open", "short", "dead", "saturated", "ground_shift",
+          "stuck", "noise", "spike", "scale", "offset", "slow")  # fmt: skip
 
 
 def _one_per_channel(suspects: Sequence[Suspect]) -> list[Suspect]:
@@ -259,7 +265,8 @@ def _finding(s: Suspect) -> Finding:
         detail=f"{s.seen[0].upper()}{s.seen[1:]}. What rests on this reading is not to be "
         "trusted until it is mended.",
         step=0 if severity == "stop" else 1,
-        blocks=sorted({k for n in s.channels for k in BLOCKS.get(n, ())}),
+        blocks=[] if s.mode == "dead" and "oil_pressure" in s.channels  # none may be the truth
+        else sorted({k for n in s.channels for k in BLOCKS.get(n, ())}),
         evidence=evidence(**dict(s.evidence)),
         likely_causes=[Cause(cause=c, probability=p) for c, p in causes],
         next_checks=[Check(text=cure[0].upper() + cure[1:], tool="multimeter",

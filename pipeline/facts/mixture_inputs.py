@@ -40,6 +40,7 @@ RESIDUAL_EXPONENT = 1.3
 #: Readings this close to the instrument's end value are no measurement.
 LIMIT_MARGIN = 0.008
 #: No petrol, alcohol or blend burns above this: a reading there is air, or the sensor's limit.
+NO_READING = 0.35  # nothing burns this rich: a dead input, and no divisor
 NO_FLAME_LAMBDA = 1.45
 #: No spark ignites a mixture richer than this for long (petrol: handbook limit near 0.5).
 RICH_END = 0.55
@@ -104,6 +105,7 @@ def compute(view: View) -> MixtureInputs:
     time = view.time
     channel = "lambda" if view.has("lambda") else "lambda_2"
     reading = view.channel(channel)
+    reading = np.where(reading > NO_READING, reading, np.nan)
     finite = np.isfinite(reading)
     if np.count_nonzero(finite) < 30:
         raise NotAvailableError("lambda was logged with hardly any value")
@@ -117,6 +119,8 @@ def compute(view: View) -> MixtureInputs:
         values = view.get(name)
         if values is None:
             return np.full(time.size, default)
+        if validity is not None and name in validity.values:
+            values = np.where(validity.good(name), values, np.nan)
         return segments.hold(time, values, seconds=5.0)
 
     running, rpm = states.running, states.rpm

@@ -41,12 +41,9 @@ SUPPORTED_K = 20.0  # unless another thermometer is that cold too
 OPEN_OR_SHORT_S = 1.5  # shorter is a spike
 #: A shorted thermistor reads the hot end; above what the medium can reach while running.
 SHORT_C: Mapping[str, float] = {
-    "coolant_temperature": 135.0,
-    "intake_air_temperature": 130.0,
-    "ambient_air_temperature": 75.0,
-    "oil_temperature": 175.0,
-    "fuel_temperature": 120.0,
-}
+    "coolant_temperature": 135.0, "intake_air_temperature": 130.0,
+    "ambient_air_temperature": 75.0, "oil_temperature": 175.0, "fuel_temperature": 120.0,
+}  # fmt: skip
 #: A lone sample this far from both neighbours, which agree, cannot have been in the engine.
 SPIKE: Mapping[str, float] = {
     "coolant_temperature": 8.0,
@@ -65,7 +62,7 @@ SPIKES_FOR_FAULT = 3
 #: These move fast by themselves: a lone value tells only where the log is quicker, s over which.
 SPIKE_WITHIN_S: Mapping[str, float] = {
     "manifold_pressure": 0.25,
-    "throttle_position": 0.15,
+    "throttle_position": 0.21,
     "vehicle_speed": 1.2,
     "fuel_pressure": 0.5,
 }
@@ -81,6 +78,7 @@ STUCK_S: Mapping[str, float] = {
     "battery_voltage": 240.0,
     "coolant_temperature": 240.0,
     "intake_air_temperature": 600.0,
+    "oil_pressure": 120.0,
     "oil_temperature": 400.0,
     "narrowband_voltage": 60.0,
     "fuel_pressure": 240.0,
@@ -88,13 +86,16 @@ STUCK_S: Mapping[str, float] = {
 }
 #: and this many times longer than it usually holds a value (its own 95th percentile).
 STUCK_TIMES = 25.0
+#: s in place of STUCK_S where the channel flickers between steps all the time.
+FLICKERING_S: Mapping[str, float] = {"intake_air_temperature": 120.0, "oil_temperature": 150.0}
+FLICKERS = 200  # holds of a log in whole degrees are fewer
 #: The floor of a voltage-driven sensor whose signal is gone (while the engine runs).
 DEAD_FLOOR: Mapping[str, float] = {
     "manifold_pressure": 2.5,  # under any overrun vacuum
-    "battery_voltage": 6.0,
-    "fuel_pressure": 5.0,
-    "mass_air_flow": 0.0,
-}
+    "barometric_pressure": 45.0,  # under that of any road
+    "battery_voltage": 6.0, "fuel_pressure": 5.0, "mass_air_flow": 0.0,
+    "lambda": 0.35, "lambda_2": 0.35,  # no flame is richer
+}  # fmt: skip
 DEAD_S = 5.0
 
 
@@ -207,7 +208,7 @@ def compute(view: View) -> SensorValidity:
         if name in STUCK_S and not any(f.channel == name and f.share > 0.2 for f in faults):
             rows = _stuck_rows(name, time, values, running)
             if rows is not None:
-                add(name, "stuck", rows, STUCK_S[name] * 0.5)
+                add(name, "stuck", rows, FLICKERING_S.get(name, STUCK_S[name]) * 0.5)
     return SensorValidity(size=time.size, values=values, bad=bad, faults=tuple(faults))
 
 
@@ -329,6 +330,7 @@ _DRIVERS: Mapping[str, tuple[tuple[str, float], ...]] = {
     "coolant_temperature": (("vehicle_speed", 30.0), ("engine_speed", 900.0)),
     "intake_air_temperature": (("vehicle_speed", 50.0), ("engine_speed", 1800.0)),
     "oil_temperature": (("engine_speed", 1500.0),),
+    "oil_pressure": (("engine_speed", 1800.0),),
     "narrowband_voltage": (("engine_speed", 900.0),),
     "fuel_pressure": (("manifold_pressure", 40.0),),
     "exhaust_gas_temperature": (("engine_speed", 1500.0),),
@@ -349,7 +351,9 @@ def _stuck_rows(
     """Rows at which the channel repeats one value while what drives it moves."""
     x = values[name]
     first, last, seconds = _holds(time, x)
-    least = STUCK_S[name]
+    short = FLICKERING_S.get(name, STUCK_S[name])
+    flickers = np.count_nonzero(seconds < short) >= FLICKERS
+    least = short if flickers else STUCK_S[name]
     long = np.flatnonzero(seconds >= least)
     if not long.size:
         return None

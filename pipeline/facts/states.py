@@ -8,7 +8,11 @@ from numpy.typing import NDArray
 from pipeline.facts._pedal import REST_KMH, find_pedal
 from pipeline.facts._running import find_running
 from pipeline.meta import FactMeta
-from pipeline.physics.atmosphere import standard_pressure_kpa
+from pipeline.physics.atmosphere import (
+    BAROMETER_HIGH_KPA,
+    BAROMETER_LOW_KPA,
+    standard_pressure_kpa,
+)
 from pipeline.session import NotAvailableError, View
 from pipeline.signals import segments
 from pipeline.signals.segments import Bools, Floats
@@ -230,9 +234,11 @@ def _held(view: View, name: str) -> Floats | None:
 def _barometer(view: View, pressure: Floats | None, rpm: Floats) -> tuple[Floats, str]:
     """Barometer (n,) in kPa and where it comes from: logged, manifold at rest, or the site."""
     logged = view.get("barometric_pressure")
-    if logged is not None and np.isfinite(logged).any():
-        held = segments.hold(view.time, logged, seconds=np.inf)
-        return held, "log"
+    if logged is not None:  # what no road's air can be is no barometer
+        real = (logged > BAROMETER_LOW_KPA) & (logged < BAROMETER_HIGH_KPA)
+        logged = np.where(real, logged, np.nan)
+        if np.isfinite(logged).any():
+            return segments.hold(view.time, logged, seconds=np.inf), "log"
     site = standard_pressure_kpa(view.vehicle.site.altitude_m)
     if pressure is not None:
         still = (rpm < 1.0) & np.isfinite(pressure)

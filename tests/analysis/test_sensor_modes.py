@@ -1,0 +1,70 @@
+"""Every way a sensor fails, in a drive made by hand: named with its mode, and nothing beside it."""
+
+import functools
+
+import pytest
+
+from pipeline.registry import Registry, load_registry
+from pipeline.results import Finding
+from pipeline.runner import analyse
+from tests.analysis.sensor_logs import sensor_log
+
+_ALL = load_registry()
+#: The sensors' own analysis, and those that a wrong reading could lead astray.
+BESIDE = ("lean_load", "mixture", "fuel_pressure", "cooling", "warm_up", "leaks", "intake_air")
+REGISTRY = Registry(
+    facts=_ALL.facts,
+    analyses={n: a for n, a in _ALL.analyses.items() if n in ("sensors", *BESIDE)},
+)
+
+
+@functools.cache
+def found(channel: str = "", mode: str = "", rate_hz: float = 25.0) -> tuple[Finding, ...]:
+    """Findings of a log at watch or above."""
+    results = analyse(sensor_log(channel, mode, rate_hz=rate_hz), REGISTRY, strict=True)
+    return tuple(f for r in results.values() for f in r.findings if f.severity != "info")
+
+
+@pytest.mark.parametrize("rate_hz", [5.0, 25.0])
+def test_a_sound_drive_raises_nothing(rate_hz: float) -> None:
+    assert found(rate_hz=rate_hz) == ()
+
+
+@pytest.mark.parametrize(
+    ("channel", "mode", "rate_hz"),
+    [
+        *((c, m, hz) for c, hz in (("coolant_temperature", 25.0), ("intake_air_temperature", 5.0))
+          for m in ("stuck", "open", "short", "offset", "spike")),
+        ("intake_air_temperature", "noise", 10.0),
+        *(("manifold_pressure", m, 10.0) for m in ("stuck", "open", "short", "dead", "offset")),
+        ("manifold_pressure", "saturated", 25.0),
+        ("manifold_pressure", "noise", 25.0),
+        ("manifold_pressure", "noise", 5.0),
+        ("manifold_pressure", "spike", 25.0),
+        *(("throttle_position", m, 10.0) for m in ("stuck", "open", "short", "noise", "spike")),
+        *(("lambda", m, 10.0) for m in ("stuck", "open", "short", "dead")),
+        *(("battery_voltage", m, 5.0) for m in ("stuck", "spike", "noise")),
+        *(("vehicle_speed", m, 5.0) for m in ("stuck", "dead", "spike", "noise")),
+        *(("barometric_pressure", m, 5.0) for m in ("offset", "dead", "noise")),
+        *(("fuel_pressure", m, 10.0) for m in ("stuck", "dead", "short")),
+        *(("oil_pressure", m, 10.0) for m in ("stuck", "dead", "short", "noise")),
+    ],
+)  # fmt: skip
+def test_a_failed_sensor_is_named_with_its_mode_and_alone(
+    channel: str, mode: str, rate_hz: float
+) -> None:
+    shown = [(f.kind, f.mode, f.channels) for f in found(channel, mode, rate_hz)]
+    assert shown == [("sensor_fault", mode, [channel])]
+
+
+def test_no_oil_pressure_is_never_put_off_behind_its_sensor() -> None:
+    (fault,) = found("oil_pressure", "dead", 10.0)
+    assert "low_oil_pressure" not in fault.blocks
+    (other,) = found("oil_pressure", "noise", 10.0)
+    assert "low_oil_pressure" in other.blocks
+
+
+@pytest.mark.parametrize("channel", ["manifold_pressure", "lambda", "coolant_temperature"])
+def test_what_fuel_rests_on_is_to_be_mended_first(channel: str) -> None:
+    (fault,) = found(channel, "stuck", {"coolant_temperature": 25.0}.get(channel, 10.0))
+    assert fault.severity == "act"
