@@ -1,11 +1,19 @@
 """Cooling: too hot, losing water, air in it. The rise after a stop is healthy and left out."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import msgspec
 import numpy as np
 
+from pipeline.analysis._coolant_falls import (
+    DEAD_READING_C,
+    Dip,
+    collapses,
+    falls_away,
+    intake_steps_too,
+    pulling,
+    voltage_steps,
+)
 from pipeline.analysis._cooling_words import overheating_finding
 from pipeline.facts.cooling_trace import CoolingTrace
 from pipeline.meta import Earlier, Meta, Own
@@ -49,26 +57,8 @@ SWING_FROM_C, SWING_BLOCKS, SWING_SHARE, LARGEST_SWING_K = 65.0, 5, 0.35, 3.0
 OWN_SESSIONS = 3
 #: s within which a reading of 95 degC and more has to have been seen before a sudden fall.
 HOT_BEFORE_S = 180.0
-#: V of a step that a dip must not come together with: that is a ground, not the water.
-VOLTAGE_STEP_V = 0.35
-#: Share of a step of the coolant that the intake shows on the same shifted ground (a cooler
-#: thermistor moves a quarter as far; half of that), and K of step that tell.
-SHARED_FALL, LEAST_EDGE_K = 0.12, 2.0
-#: K within s from degC: a fall this deep is beyond any thermostat or radiator, whatever the
-#: reading was before; the water has left the sensor.
-COLLAPSE_K, COLLAPSE_S, COLLAPSE_FROM_C = 18.0, 12, 80.0
-#: s within which a passing bubble gives the reading back, to this many K.
-RETURN_S, RETURN_K = 25, 6.0
-#: K: a fall to this reading within a second or two is a broken wire, not steam.
-DEAD_READING_C = 0.0
-
-
-@dataclass(frozen=True)
-class _Dip:
-    start: float
-    end: float
-    depth: float
-    level: float
+#: s within which two signs are of one fall.
+SAME_S = 6.0
 
 
 def analyse(view: View) -> Result:
@@ -80,7 +70,7 @@ def analyse(view: View) -> Result:
     settled = live & _since_running(trace, SOAK_S)
     findings = _heat(view, trace, settled)
     falls = _dips(view, trace, live)
-    loss = _loss(view, falls, trace)
+    loss = _loss(view, falls, trace, settled)
     findings += loss
     if not loss:
         findings += _air(view, falls, _usual_swing(trace, live))
@@ -209,7 +199,7 @@ def _usual_swing(trace: CoolingTrace, live: Bools) -> float:
     return min(float(np.quantile(deepest, SWING_SHARE)), LARGEST_SWING_K)
 
 
-def _dips(view: View, trace: CoolingTrace, live: Bools) -> list[_Dip]:
+def _dips(view: View, trace: CoolingTrace, live: Bools) -> list[Dip]:
     """Falls of the reading below its surroundings by the step limits, 1 to 20 s long."""
     if trace.raw.size < DIP_WINDOW_S:
         return []
@@ -220,56 +210,27 @@ def _dips(view: View, trace: CoolingTrace, live: Bools) -> list[_Dip]:
         deep = float(np.max(depth[a:b]))
         if b - a > 20 or float(np.min(raw[a:b])) < DEAD_READING_C:
             continue
-        if _voltage_steps(view, float(trace.seconds[a]), float(trace.seconds[b - 1])):
+        if voltage_steps(view, float(trace.seconds[a]), float(trace.seconds[b - 1])):
             continue
-        dips.append(
-            _Dip(float(trace.seconds[a]), float(trace.seconds[b - 1]), deep, float(base[a]))
-        )
+        dips.append(Dip(float(trace.seconds[a]), float(trace.seconds[b - 1]), deep, float(base[a])))
     return dips
 
 
-def _voltage_steps(view: View, start: float, end: float) -> bool:
-    """Whether the supply stepped as the reading fell: then both share a ground."""
-    volts = view.get("battery_voltage")
-    if volts is None:
-        return False
-    time, volts = view.time[np.isfinite(volts)], volts[np.isfinite(volts)]
-    before = volts[(time > start - 4.0) & (time <= start - 1.0)]
-    inside = volts[(time >= start) & (time <= end)]
-    if before.size == 0 or inside.size == 0:
-        return False
-    return bool(abs(np.median(before) - np.median(inside)) > VOLTAGE_STEP_V)
-
-
-def _intake_steps_too(view: View, found: list[_Dip]) -> bool:
-    """Whether the intake's reading dips with the coolant's: then the ground they share does."""
-    intake, coolant = view.get("intake_air_temperature"), view.channel("coolant_temperature")
-    if intake is None:
-        return False
-    time, shares = view.time, []
-    for dip in found:
-        near = np.flatnonzero((time > dip.start - 2.5) & (time < dip.end + 2.5))
-        edge = time[near[np.argmax(np.abs(np.nan_to_num(np.diff(coolant[near]))))]]
-        before = (time > edge - 1.2) & (time <= edge)
-        after = (time > edge + 0.6) & (time < edge + 1.8)
-        if before.any() and after.any():
-            fall = float(np.mean(coolant[before]) - np.mean(coolant[after]))
-            too = float(np.mean(intake[before]) - np.mean(intake[after]))
-            shares.append(too / fall if abs(fall) > LEAST_EDGE_K else 0.0)
-    return len(shares) >= 2 and float(np.median(shares)) > SHARED_FALL
-
-
-def _loss(view: View, dips: list[_Dip], trace: CoolingTrace) -> list[Finding]:
+def _loss(view: View, dips: list[Dip], trace: CoolingTrace, settled: Bools) -> list[Finding]:
     limits = view.limits
     falls = []
     for dip in dips:
         before = (trace.seconds >= dip.start - HOT_BEFORE_S) & (trace.seconds <= dip.start)
         hottest = float(np.nanmax(np.where(before & trace.running, trace.coolant, -np.inf)))
         quick = dip.depth >= limits.coolant_loss_drop_k
-        pulled = _pulling(trace, dip)
+        pulled = pulling(trace, dip)
         if hottest >= limits.coolant_loss_c and quick and pulled:
             falls.append((dip, hottest))
-    falls += [(c, c.level) for c in _collapses(view, trace)]
+    # What came back within the window is told once, as a dip.
+    whole = [*collapses(view, trace), *falls_away(view, trace, settled)]
+    for fall in sorted(whole, key=lambda f: f.start):
+        if not any(d.start - SAME_S <= fall.start <= d.end + SAME_S for d, _ in falls):
+            falls.append((fall, fall.level))
     falls.sort(key=lambda pair: pair[0].start)
     if not falls:
         return []
@@ -317,48 +278,11 @@ def _loss(view: View, dips: list[_Dip], trace: CoolingTrace) -> list[Finding]:
     ]  # fmt: skip
 
 
-def _collapses(view: View, trace: CoolingTrace) -> list[_Dip]:
-    """Falls too deep for any water, under way, that no broken wire or ground explains."""
-    raw = np.where(trace.running, trace.raw, np.nan)
-    if raw.size <= COLLAPSE_S:
-        return []
-    padded = np.concatenate([np.full(COLLAPSE_S - 1, np.nan), raw])
-    with np.errstate(all="ignore"):
-        top = np.lib.stride_tricks.sliding_window_view(padded, COLLAPSE_S).max(axis=1)
-    deep = np.nan_to_num((top - raw >= COLLAPSE_K) & (top >= COLLAPSE_FROM_C)).astype(bool)
-    found = []
-    for a, b in zip(*segments.runs(deep), strict=True):
-        low = float(np.nanmin(raw[a : min(b + 30, raw.size)]))
-        back = float(np.nanmax(raw[b : b + RETURN_S], initial=-np.inf))
-        start, end = float(trace.seconds[a]), float(trace.seconds[b - 1])
-        dip = _Dip(start, end, float(np.nanmax((top - raw)[a:b])), float(top[a]))
-        returned = back > top[a] - RETURN_K
-        if (
-            low > DEAD_READING_C
-            and not returned
-            and not _voltage_steps(view, start, end)
-            and _pulling(trace, dip)
-        ):
-            found.append(dip)
-    return found
-
-
-def _pulling(trace: CoolingTrace, dip: _Dip) -> bool:
-    """Engine under way at the fall: moving, or breathing more than in the quiet quarter."""
-    rows = (trace.seconds >= dip.start - 3) & (trace.seconds <= dip.end)
-    if np.isfinite(trace.speed[rows]).any() and float(np.nanmax(trace.speed[rows])) > 10.0:
-        return True
-    if not trace.air_known:
-        return True
-    usual: Floats = trace.air[trace.running]
-    return float(np.nanmean(trace.air[rows])) > float(np.nanquantile(usual, 0.25)) * 1.3
-
-
-def _air(view: View, dips: list[_Dip], swing: float) -> list[Finding]:
+def _air(view: View, dips: list[Dip], swing: float) -> list[Finding]:
     limits = view.limits
     least = limits.air_step_min_k + swing
     steps = [d for d in dips if least <= d.depth <= limits.air_step_max_k * 2 and d.level >= 60.0]
-    if len(steps) < 2 or _intake_steps_too(view, steps):
+    if len(steps) < 2 or intake_steps_too(view, steps):
         return []
     deepest = max(d.depth for d in steps)
     return [
