@@ -19,6 +19,7 @@ from pipeline.results import (
 )
 from pipeline.session import View
 from pipeline.signals import segments
+from pipeline.signals.segments import Floats
 
 META = Meta(
     question="Did signal and supply hold while the engine ran?",
@@ -46,6 +47,9 @@ DYING = 0.75
 FIRING_SLACK_S = 2.0
 #: s within which the counter has to count again: one that stays at 0 only says "stopped".
 COUNTS_ON_S = 3.0
+#: s over which a counter is seen to count, s before its fall that are not believed, and s that
+#: cranking may lie before the reset it causes.
+COUNTED_S, UNSURE_S, CRANKED_S = 2.0, 0.3, 0.5
 #: V: a supply that falls below this resets most controllers (common practice, no source).
 RESET_V = 8.0
 
@@ -209,7 +213,9 @@ def _resets(view: View, states: States) -> list[Finding]:
         recent = (view.time >= moment - view.limits.controller_reset_s) & (view.time <= moment)
         alive = states.running[recent] | states.cranking[recent]
         # Many controllers count from the first firing: that start is no reset.
-        fired = any(abs(moment - s) < FIRING_SLACK_S for s in firings)
+        # One that counted on while cranking did not wait for it: the controller began again.
+        counted = _counted(view.time, run_time, before) and _cranked(view.time, states, before)
+        fired = not counted and any(abs(moment - s) < FIRING_SLACK_S for s in firings)
         after = run_time[(view.time > moment) & (view.time <= moment + COUNTS_ON_S)]
         counts = bool(np.nanmax(after, initial=0.0) > run_time[row] + 0.5)
         small = run_time[row] < view.limits.controller_reset_s
@@ -233,6 +239,22 @@ def _resets(view: View, states: States) -> list[Finding]:
         _reset_finding(found[0][0], found[-1][1], 0.95, least,
                        f"Its run time began again {times} while the engine ran or was cranked")
     ]  # fmt: skip
+
+
+def _counted(time: Floats, run_time: Floats, row: int) -> bool:
+    """Whether the counter still counted up over the last seconds before a row.
+
+    The last rows are left out: where a logger interpolates they show values that never were.
+    """
+    rows = (time >= time[row] - COUNTED_S) & (time < time[row] - UNSURE_S) & np.isfinite(run_time)
+    at = time[rows]
+    return bool(at.size > 1 and np.ptp(run_time[rows]) > 0.5 * (at[-1] - at[0]))
+
+
+def _cranked(time: Floats, states: States, row: int) -> bool:
+    """Whether the starter turned the engine just before a row; speed may drop out in a reset."""
+    rows = (time >= time[row] - CRANKED_S) & (time <= time[row])
+    return bool(states.cranking[rows].any())
 
 
 def _reset_finding(
