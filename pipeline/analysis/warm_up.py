@@ -97,7 +97,8 @@ def analyse(view: View) -> Result:
     if plateau is not None:
         metrics["coolant_plateau_c"] = metric(*plateau[:1], "degC", *plateau[1:])
         digest["plateau_c"] = plateau[0]
-    energy = _energy_per_kelvin(trace, begin, view.vehicle.engine.displacement_l)
+    litres = view.vehicle.engine.displacement_l
+    energy = _energy_per_kelvin(trace, begin, litres, view.limits.warm_c)
     if energy is not None:
         digest["kj_per_k_l"], digest["reached"] = energy
     ending = _ending(trace)
@@ -207,16 +208,16 @@ def _plateau(trace: CoolingTrace) -> tuple[float, float, float] | None:
 
 
 def _energy_per_kelvin(
-    trace: CoolingTrace, begin: float, litres: float
+    trace: CoolingTrace, begin: float, litres: float, warm_c: float
 ) -> tuple[float, float] | None:
-    """Fuel energy burned per K and litre on the way to 60 degC (or so far), and if it got there."""
+    """Fuel energy burned per K and litre on the way to ``warm_c`` (or so far), and if all of it."""
     if trace.first_s is None or not trace.air_known or begin >= COLD_C:
         return None
-    at = _reached(trace, 60.0)
+    at = _reached(trace, warm_c)
     until = at if at is not None else float(trace.seconds[-1])
     # What was burned without a reading warmed nobody knows what.
     span = trace.running & (trace.seconds <= until) & np.isfinite(trace.coolant)
-    rise = (60.0 if at is not None else float(np.nanmax(trace.coolant[span]))) - begin
+    rise = (warm_c if at is not None else float(np.nanmax(trace.coolant[span]))) - begin
     if span.sum() < 60 or rise < 5.0:
         return None
     grams = float(np.nansum(trace.air[span]))
@@ -337,9 +338,9 @@ def _findings(
                 title="The engine takes long to get warm",
                 detail=f"Per kelvin of warming it burned {times:.1f} times the fuel {whose} burns"
                 + (
-                    " on its way to 60 °C."
+                    f" on its way to {limits.warm_c:g} °C."
                     if digest["reached"]
-                    else " and had not reached 60 °C when the log ended."
+                    else f" and had not reached {limits.warm_c:g} °C when the log ended."
                 ),
                 step=2,
                 channels=["coolant_temperature"],

@@ -1,5 +1,8 @@
 """The vehicle file: every key optional, every mistake one line with its cure."""
 
+import re
+from pathlib import Path
+
 import msgspec
 import pytest
 from hypothesis import given, settings
@@ -146,3 +149,14 @@ def test_a_damaged_file_does_no_worse_than_a_message(place: int, put: bytes) -> 
 def test_every_limit_says_what_it_is() -> None:
     schema = msgspec.json.schema(Limits)["$defs"]["Limits"]["properties"]
     assert all(len(schema[f].get("description", "")) > 10 for f in schema)
+
+
+def test_every_limit_is_heeded_somewhere() -> None:
+    """A key that nothing reads would be a promise not kept."""
+    root = Path(__file__).parents[2] / "pipeline"
+    sources = "\n".join(
+        path.read_text(encoding="utf-8") for path in root.rglob("*.py") if path.name != "limits.py"
+    )
+    unread = [f.name for f in msgspec.structs.fields(Limits)
+              if not re.search(rf"\b{f.name}\b", sources)]  # fmt: skip
+    assert unread == []
