@@ -22,6 +22,8 @@ class Crank:
     temperature: float
     kind: str
     flare: float
+    throttle: float
+    closed: float
     steady_after_s: float
     resolution_s: float
 

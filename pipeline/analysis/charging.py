@@ -1,11 +1,13 @@
 """Charging: the voltage at the controller while the engine runs."""
 
 import itertools
+from collections.abc import Mapping, Sequence
 
+import msgspec
 import numpy as np
 
 from pipeline.facts.states import States
-from pipeline.meta import Meta
+from pipeline.meta import Earlier, Meta, Own
 from pipeline.results import (
     Cause,
     Check,
@@ -30,7 +32,7 @@ from pipeline.signals.smoothing import moving_mean
 
 META = Meta(
     question="Does the alternator charge, neither too little nor too much?",
-    version=1,
+    version=2,
     kinds=("low_charging_voltage", "high_charging_voltage"),
     references=(
         "Regulated voltage 13.0 to 15.0 V, falling about 0.1 V per 10 K: common practice, no "
@@ -58,6 +60,12 @@ RECHARGE_S, RECHARGED_V, RECHARGE_STEP_S = 300.0, 0.1, 10.0
 REST_S, FLAT_V = 5.0, 12.0
 #: rpm from which an alternator gives what it can.
 FAST_RPM = 1500.0
+#: Readings that make a median.
+LEAST_ROWS = 10
+#: Sessions that make a vehicle's own voltage known, and V beside it that are worth a word: a
+#: reading's digit, its load and its regulator's own heat together stay within this (common
+#: practice, no source).
+OWN_SESSIONS, OWN_STEP_V = 3, 0.4
 
 
 def analyse(view: View) -> Result:
@@ -92,6 +100,14 @@ def analyse(view: View) -> Result:
     if high.any():
         findings.append(_high(time, smooth, high, high_v))
     fast_s = float(np.sum(step[fast]))
+    here = {"idle": states.mask("idle"), "fast": states.rpm > FAST_RPM}
+    digest: dict[str, float] = {
+        name: rounded(float(np.median(smooth[late & rows])), 4)
+        for name, rows in here.items()
+        if (late & rows).sum() >= LEAST_ROWS
+    }
+    if np.isfinite(outside):
+        digest["outside_c"] = rounded(outside, 3)
     rest = _at_rest(view, states)
     recharged = _recharged_after(time, volts, states, middle)
     told = f"; it stood at {rest:.1f} V before the start" if np.isfinite(rest) else ""
@@ -115,7 +131,42 @@ def analyse(view: View) -> Result:
                 could_show=True, over_s=float(np.sum(step[late]))
             ),
         },
+        digest=digest,
     )
+
+
+def judge(own: Own, history: Sequence[Earlier]) -> Result:
+    """Say where the voltage left what this vehicle has at this speed and outside temperature."""
+    now = own.result.digest
+    if own.result.status == "not_judged" or not now:
+        return own.result
+    per_k = own.vehicle.limits.charging_high_cold_v_per_10k / 10.0
+    told = ""
+    for name, where in (("idle", "at idle"), ("fast", f"above {FAST_RPM:.0f} rpm")):
+        usual = own_voltage([e.digest for e in history], now, name, per_k)
+        off = now.get(name, np.nan) - usual
+        if abs(off) > OWN_STEP_V:
+            told += (
+                f"; {where} {abs(off):.1f} V {'more' if off > 0 else 'less'} than in the vehicle's "
+                f"earlier sessions ({usual:.1f} V at this outside temperature)"
+            )
+    return msgspec.structs.replace(own.result, why=own.result.why + told) if told else own.result
+
+
+def own_voltage(
+    earlier: Sequence[Mapping[str, float]], now: Mapping[str, float], name: str, per_k: float
+) -> float:
+    """Median of the earlier sessions in V, brought to this one's outside temperature.
+
+    The regulator gives ``per_k`` V less for each K it is warmer. NaN with too few sessions.
+    """
+    warmer = now.get("outside_c", np.nan)
+    values = [
+        digest[name] - per_k * float(np.nan_to_num(warmer - digest.get("outside_c", np.nan)))
+        for digest in earlier
+        if name in digest
+    ]
+    return float(np.median(values)) if len(values) >= OWN_SESSIONS else float("nan")
 
 
 def _since_running(time: Floats, running: Bools, seconds: float) -> Bools:
@@ -252,7 +303,7 @@ def _table(
     states: States, late: Bools, volts: Floats, rest: float, recharged: float
 ) -> TableFigure:
     def middle(rows: Bools) -> float | None:
-        return rounded(float(np.median(volts[rows])), 4) if rows.sum() >= 10 else None
+        return rounded(float(np.median(volts[rows])), 4) if rows.sum() >= LEAST_ROWS else None
 
     rows: list[list[str | float | None]] = [
         ["at rest before the start", rounded(rest, 4) if np.isfinite(rest) else None, None],

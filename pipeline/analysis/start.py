@@ -44,6 +44,7 @@ META = Meta(
         "intake_air_temperature",
         "ambient_air_temperature",
         "manifold_pressure",
+        "throttle_position",
     ),
     facts=("states",),
     step=1,
@@ -65,6 +66,9 @@ FUEL_WORK_DAYS = 7.0
 #: V and rpm that tell a weak battery from a slow starter: common practice, no source.
 LOW_CRANKING_V = 9.6
 LOW_CRANKING_RPM = 140.0
+#: % over the closed throttle before the starter turns: motor-driven plates rest 5 to 15 % open
+#: without current (common practice, no source), so that only more than that says something.
+HELD_OPEN_PCT = 20.0
 
 
 def analyse(view: View) -> Result:
@@ -97,6 +101,7 @@ def analyse(view: View) -> Result:
         + (f", lowest logged {first.volts:.1f} V" if np.isfinite(first.volts) else "")
         + (", and it caught" if first.running_s is not None else ", and it never caught")
         + f"; up to {limit:.1f} s is usual for this {first.kind} start"
+        + _throttle_words(first)
     )
     return Result(
         status="found" if findings else "clear",
@@ -106,6 +111,17 @@ def analyse(view: View) -> Result:
         figures=_figures(view, states, cranks),
         limits_of_detection={"hard_start": detection},
         digest={"cranking_s": rounded(first.seconds, 4), "kind": first.kind},
+    )
+
+
+def _throttle_words(crank: Crank) -> str:
+    """What the throttle showed before the starter turned, where it was not at rest."""
+    if not crank.throttle - crank.closed > HELD_OPEN_PCT:
+        return ""
+    return (
+        f"; the throttle read {crank.throttle:.0f} % before the starter turned and "
+        f"{crank.closed:.0f} % closed later: the pedal was held down, or its sensor is not to be "
+        "trusted"
     )
 
 
@@ -184,6 +200,8 @@ def _measure(view: View, states: States, start: Start) -> Crank:
     )
     around = (time >= tries[0][0] - 5.0) & (time <= tries[-1][1] + 2.0)
     coolant = _median(view.get("coolant_temperature"), around)
+    throttle = view.get("throttle_position")
+    shut = states.running & states.at_rest & states.pedal_released
     flare, steady = _caught(view, states, start.running_s)
     first = max(0, int(np.searchsorted(time, tries[0][0])) - 5)
     step = float(np.median(np.diff(time[first : first + 40])))
@@ -202,6 +220,8 @@ def _measure(view: View, states: States, start: Start) -> Crank:
         pressure_drop=drop,
         temperature=coolant,
         kind=_kind(coolant, _median(view.get("intake_air_temperature"), around)),
+        throttle=_median(throttle, (time >= tries[0][0] - 5.0) & (time < tries[0][0])),
+        closed=_median(throttle, shut),
         flare=flare,
         steady_after_s=steady,
         resolution_s=step,
@@ -344,11 +364,12 @@ def _figures(view: View, states: States, cranks: Sequence[Crank]) -> list[Figure
         Column(title="flare", unit="rpm", digits=0),
         Column(title="steady after", unit="s"),
         Column(title="pressure drop", unit="kPa", digits=0),
+        Column(title="throttle before", unit="%", digits=0),
     ]
     rows: list[list[str | float | None]] = [
         [_cell(c.start_s), c.kind, _cell(c.temperature), _cell(c.seconds), float(len(c.tries)),
          _cell(c.rpm), _cell(c.volts), _cell(c.flare), _cell(c.steady_after_s),
-         _cell(c.pressure_drop)]
+         _cell(c.pressure_drop), _cell(c.throttle)]
         for c in cranks[:12]
     ]  # fmt: skip
     table = TableFigure(

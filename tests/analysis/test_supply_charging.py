@@ -9,6 +9,7 @@ from fixtures.cars import draw_car
 from fixtures.drives import driver_stalls, mixed_drive, stop_and_go
 from fixtures.faults import FAULTS
 from fixtures.simulate import simulate
+from pipeline.analysis.charging import judge as judge_charging
 from pipeline.analysis.supply import judge as judge_supply
 from pipeline.meta import Earlier, Own
 from pipeline.registry import load_registry
@@ -16,6 +17,7 @@ from pipeline.results import Finding, Result
 from pipeline.runner import analyse
 from pipeline.session import ChannelInfo, Session
 from pipeline.vehicle import DEFAULT_VEHICLE
+from tests.analysis.hand_logs import hand
 from tests.judge.bridge import Judged, judge_run, session_of
 
 REGISTRY = load_registry()
@@ -165,3 +167,31 @@ def test_the_battery_is_told_at_rest_and_while_it_takes_back_its_charge() -> Non
     rows = {row[0]: row[1:] for row in table.rows}  # type: ignore[union-attr]
     assert rows["at idle"][0] == pytest.approx(14.2, abs=0.02)
     assert rows["recharged after the start"][1] == pytest.approx(92.0, abs=10.0)
+
+
+def test_charging_is_compared_with_the_vehicle_itself_at_its_temperature() -> None:
+    """Own arithmetic: 14.3 V at 0 degC are 14.1 V at 20 degC by 0.1 V per 10 K."""
+    before = [earlier({"idle": 14.1, "fast": 14.3, "outside_c": 0.0}) for _ in range(3)]
+
+    def why(now: dict[str, object], known: list[Earlier]) -> str:
+        return judge_charging(own(now, None), known).why
+
+    worse: dict[str, object] = {"idle": 13.88, "fast": 13.6, "outside_c": 20.0}
+    assert "above 1500 rpm 0.5 V less" in why(worse, before)
+    assert "(14.1 V at this" in why(worse, before)
+    assert "at idle" not in why(worse, before)
+    assert why(worse, before[:2]) == "x"
+    # What the cold of winter gives is no change of the car's.
+    assert why({"idle": 14.5, "fast": 14.7, "outside_c": -40.0}, before) == "x"
+    assert "0.6 V more" in why({"fast": 14.7, "outside_c": 20.0}, before)
+
+
+def test_a_throttle_held_open_before_the_start_is_told() -> None:
+    log = hand(10.0)
+    log.put("throttle_position", log.time < 5.0, 45.0)
+    only = replace(REGISTRY, analyses={"start": REGISTRY.analyses["start"]})
+    why = analyse(log.session(), only, strict=True)["start"].why
+    assert "the throttle read 45 % before the starter turned" in why
+    # A motor-driven plate rests a little open without current.
+    log.put("throttle_position", log.time < 5.0, 12.0)
+    assert "throttle" not in analyse(log.session(), only, strict=True)["start"].why
