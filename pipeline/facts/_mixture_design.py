@@ -98,6 +98,7 @@ def term_by_term(time: Floats, inputs: MixtureInputs) -> Iterator[tuple[str, Flo
         yield f"film closing {tau:g}", np.maximum(share, 0.0), DENSE_SD["film"]
         if cold.max() > 0.2:
             yield f"film cold {tau:g}", share * cold, DENSE_SD["film_cold"]
+    del asked, lagged, share, cold  # each is as long as the log
     if inputs.pressure_logged:
         # The controller meters for a pressure about a turn and a half old: one stroke pair
         # between injection and the end of intake.
@@ -105,6 +106,7 @@ def term_by_term(time: Floats, inputs: MixtureInputs) -> Iterator[tuple[str, Flo
         kpa = np.where(np.isfinite(inputs.pressure), inputs.pressure, 50.0)
         late = np.log(np.maximum(kpa, 5.0) / np.maximum(look_back(time, kpa, ago), 5.0))
         yield "late metering", np.clip(late, -0.5, 0.5), DENSE_SD["late"]
+        del ago, kpa, late
     if np.isfinite(inputs.intake_c).any():
         intake = np.nan_to_num(inputs.intake_c, nan=float(np.nanmedian(inputs.intake_c)))
         centre = float(np.median(intake[inputs.fuelled])) if inputs.fuelled.any() else 25.0

@@ -110,6 +110,7 @@ def design(
     if count < 40 or np.count_nonzero(inside) < 0.05 * inside.size:
         return None
     table, evidence = regression.block_table(grid.rpm, grid.kpa, rpm, kpa, inside, number, count)
+    del rpm, kpa, use
     parts = (
         zip(made.names, made.columns, made.sd, strict=True)
         if made is not None else term_by_term(time, inputs)
