@@ -15,6 +15,7 @@ BIN_ROWS = 40  # fewer rows of settled running say nothing of a bin
 SETTLED_S = 60.0  # after a start: enrichment and a cold sensor
 WARM_C = 65.0
 CREEP_KMH = 12.0  # a car that creeps in first gear at idle
+SMALL_FLOWS = 1.6  # a cold idle's flow over a warm one's; beyond it lie pulls away
 METAL_WARM_S = 300.0  # exhaust metal of a driven car is warm after five minutes: common practice
 
 
@@ -25,7 +26,7 @@ class LeanShape:
     low, high: at the smallest flows and from four times them on; fit_idle: what a bias falling as
     1/flow says at the smallest flow; misfit: largest bin's distance from it; falling: share of
     neighbouring bins that fall. cold, warm: mean bias at small flow before and after the metal
-    is warm, None where not seen. seconds of evidence.
+    is warm, both brought to the smallest flow, None where not seen. seconds of evidence.
     """
 
     low: float
@@ -100,10 +101,11 @@ def lean_shape(time: Floats, m: MixtureInputs) -> LeanShape | None:
     offset, slope = np.linalg.lstsq(design * w[:, None], z * w, rcond=None)[0]
     late = z[np.array(flows) >= 3.0 * flows[0]]
     warm_rows = m.since_start_s > METAL_WARM_S
-    small = q < 2.5 * flows[0]
+    small = q < SMALL_FLOWS * flows[0]
 
     def at_small(rows: Bools) -> float | None:
-        picked = y[rows[use] & small]
+        inside = rows[use] & small  # a cold idle is a fast one: brought to the smallest flow
+        picked = offset + (y[inside] - offset) * q[inside] / flows[0]
         return float(np.median(picked)) if picked.size >= BIN_ROWS else None
 
     step = float(np.median(np.diff(time))) if time.size > 1 else 1.0

@@ -46,6 +46,9 @@ UNTHROTTLED_KPA = 80.0  # an engine that idles above it is not throttled: no vac
 EXHAUST_RISE_PCT = 3.0  # over the vehicle's own
 METER_PCT = 4.2  # the same for metered engines, whose idle cells are rarely finished
 HIGH_IDLE_KPA = (46.0, 80.0)  # warm idles of open logs lie at 25-43; a diesel's above 90
+#: Metal that warms closes an exhaust leak by more of the bias than flow and lag leave uncertain.
+SHRINKS_SHARE, SHRINKS_PCT = 0.07, 0.3
+CLEAN_SHAPE = 0.25  # misfit below this share of the bias: 1/flow describes it wholly
 SHAPE_SHARE = 0.45  # largest distance from 1/flow, as a share of the bias
 FURTHER_CLOSED_PCT = 2.0  # a healthy control comes back to within 1 % of its place
 CLOSED_PCT = 1.2  # an air control that is shut
@@ -116,7 +119,8 @@ def _conclude(digest: dict[str, Any], vehicle: Vehicle, past: Sequence[Earlier])
             findings.append(_exhaust(shape, own_bias, end, tie=False))
     elif lean_low and shape is not None:
         bias = shape.low - shape.high
-        if unmetered or bias > 25.0 or (idle is None and not _shrinks(shape)):
+        mute = idle is None or (idle.air_control is None and idle.over_target is None)
+        if unmetered or bias > 25.0 or (mute and not _shrinks(shape)):
             sure = 0.85 if unmetered else 0.6
             findings.append(_metered(shape, idle, end, sure, tie=not unmetered))
         else:
@@ -187,6 +191,8 @@ def _further_closed(idle: RestIdle, own_air: Sequence[float]) -> bool:
 def _falls_with_flow(shape: LeanShape, own: Sequence[float], sensing: str) -> bool:
     """Whether the bias is lean at small flow and falls off as 1/flow."""
     bias = shape.low - shape.high
+    if shape.misfit <= CLEAN_SHAPE * shape.fit_idle:
+        bias = max(bias, shape.fit_idle)  # large flow has its share of the leak too
     least = EXHAUST_PCT if sensing == "speed_density" else METER_PCT
     if len(own) >= OWN_SESSIONS:
         usual = float(np.median(own))
@@ -201,7 +207,10 @@ def _falls_with_flow(shape: LeanShape, own: Sequence[float], sensing: str) -> bo
 
 
 def _shrinks(shape: LeanShape) -> bool:
-    return shape.cold is None or shape.warm is None or shape.cold > shape.warm + 0.7
+    """Whether the bias is larger with cold metal, or that was not seen: no intake leak's is."""
+    if shape.cold is None or shape.warm is None:
+        return True
+    return shape.cold > shape.warm + max(SHRINKS_PCT, SHRINKS_SHARE * shape.low)
 
 
 def _grows(shape: LeanShape) -> bool:

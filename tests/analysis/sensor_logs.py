@@ -41,8 +41,13 @@ CLIP_KPA = 130.0
 SLOW_S = 1.5
 
 
-def drive(seconds: float) -> tuple[np.ndarray, dict[str, np.ndarray]]:
-    """Stamps (n,) s and what is there, without noise: one minute of road again and again."""
+def drive(
+    seconds: float, intake_g_s: float = 0.0, exhaust_g_s: float = 0.0
+) -> tuple[np.ndarray, dict[str, np.ndarray]]:
+    """Stamps (n,) s and what is there, without noise: one minute of road again and again.
+
+    Air that leaks into the intake unmetered, or into the exhaust (less of it with warm metal).
+    """
     time = np.arange(0.0, seconds, DT)
     on_road = (time > 30.0) & (time < seconds - 60.0)
     within = (time - 30.0) % 60.0
@@ -65,15 +70,20 @@ def drive(seconds: float) -> tuple[np.ndarray, dict[str, np.ndarray]]:
     cut = (throttle < 1.0) & (rpm > 1400.0)
     target = np.where(kpa > 120.0, 0.82, np.where(kpa > 95.0, 0.88, 1.0))
     wander = first_order(time, np.random.default_rng(5).normal(0.0, 0.12, time.size), 0.5)
-    richness = first_order(time, np.interp(time - 0.15, time, ~cut / (target * (1 + wander))), 0.08)
-    warmed = np.minimum(90.0 - 72.0 * np.exp(-since / 170.0), 88.0 + 0.5 * np.sin(time / 25.0))
     heat = first_order(time, np.where(kpa > 110.0, 10.0, 0.0), 8.0)
+    intake_c = OUTSIDE_C + 18.0 * (1.0 - np.exp(-time / 300.0)) + heat
+    density = kpa / (0.28705 * (273.15 + intake_c))
+    flow = np.maximum(0.85 * density * 2.0 * rpm / 120.0, 1.0)
+    leaked = 1.0 + (intake_g_s + exhaust_g_s * (0.6 + 0.4 * np.exp(-since / 250.0))) / flow
+    burnt = ~cut / (target * leaked * (1.0 + wander))
+    richness = first_order(time, np.interp(time - 0.15, time, burnt), 0.08)
+    warmed = np.minimum(90.0 - 72.0 * np.exp(-since / 170.0), 88.0 + 0.5 * np.sin(time / 25.0))
     return time, {
         "engine_speed": rpm,
         "manifold_pressure": kpa,
         "throttle_position": throttle,
         "coolant_temperature": warmed,
-        "intake_air_temperature": OUTSIDE_C + 18.0 * (1.0 - np.exp(-time / 300.0)) + heat,
+        "intake_air_temperature": intake_c,
         "ambient_air_temperature": np.full(time.size, OUTSIDE_C),
         "lambda": np.where(running, 1.0 / np.maximum(richness, 1 / 1.6), 1.6),
         "lambda_target": target,
@@ -90,10 +100,11 @@ def drive(seconds: float) -> tuple[np.ndarray, dict[str, np.ndarray]]:
 
 def sensor_log(
     channel: str = "", mode: str = "", *, rate_hz: float = 25.0, seconds: float = 720.0,
-    at_s: float = 200.0, without: Sequence[str] = (), seed: int = 1,
+    at_s: float = 200.0, without: Sequence[str] = (), seed: int = 1, vehicle: str = "",
+    intake_g_s: float = 0.0, exhaust_g_s: float = 0.0,
 ) -> Session:  # fmt: skip
     """Session of the drive; ``channel`` fails in ``mode``, electrical faults from ``at_s`` on."""
-    fine, there = drive(seconds)
+    fine, there = drive(seconds, intake_g_s, exhaust_g_s)
     pick = np.arange(0, fine.size, round(1.0 / rate_hz / DT))
     time, rng = fine[pick], np.random.default_rng(seed)
     values = {}
@@ -111,7 +122,7 @@ def sensor_log(
             for name in values}  # fmt: skip
     return Session(
         id="hand", time=time, channels=values, info=info,
-        vehicle=parse_vehicle(b"", channel_names=CHANNELS),
+        vehicle=parse_vehicle(vehicle.encode(), channel_names=CHANNELS),
         start_time="2026-05-01T10:00:00", start_time_source="log",
     )  # fmt: skip
 

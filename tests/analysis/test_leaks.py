@@ -9,7 +9,9 @@ from fixtures.simulate import simulate
 from pipeline.analysis._leak_shape import RestIdle
 from pipeline.analysis.leaks import _speed_density
 from pipeline.registry import Registry, load_registry
+from pipeline.runner import analyse
 from pipeline.vehicle import Vehicle
+from tests.analysis.sensor_logs import sensor_log
 from tests.judge.bridge import judge_run
 
 ALL = load_registry()
@@ -60,3 +62,24 @@ def test_more_idle_pressure_with_the_air_control_further_closed_is_a_leak(air_co
                     seconds=60.0)  # fmt: skip
     leak = _speed_density(idle, [33.2, 33.0], [28.0, 28.3], Vehicle(), 600.0)
     assert (leak is not None and leak.kind == "intake_leak") is found
+
+
+@pytest.mark.parametrize("rate_hz", [5.0, 25.0])
+@pytest.mark.parametrize(
+    ("sensing", "leak", "kinds"),
+    [
+        ("air_meter", {}, []),
+        ("air_meter", {"intake_g_s": 0.1}, []),  # 2 % at idle: any idle cell
+        ("air_meter", {"intake_g_s": 0.4}, ["intake_leak"]),
+        ("throttle_speed", {"intake_g_s": 0.4}, ["intake_leak"]),
+        ("air_meter", {"exhaust_g_s": 0.6}, ["exhaust_leak"]),
+        ("throttle_speed", {"exhaust_g_s": 0.6}, ["exhaust_leak"]),
+        ("speed_density", {"exhaust_g_s": 0.6}, ["exhaust_leak"]),
+        ("speed_density", {"exhaust_g_s": 0.15}, []),
+    ],
+)
+def test_only_an_exhaust_leak_shrinks_as_its_metal_warms(sensing, leak, kinds, rate_hz):
+    vehicle = f'[engine]\nload_sensing = "{sensing}"\n'
+    log = sensor_log(rate_hz=rate_hz, vehicle=vehicle, **leak)
+    found = analyse(log, ONLY, strict=True)["leaks"].findings
+    assert [f.kind for f in found] == kinds
