@@ -33,6 +33,7 @@ DRIVERS: Mapping[str, tuple[tuple[str, float], ...]] = {
     "fuel_pressure": (("manifold_pressure", 70.0),),
     "battery_voltage": (("engine_speed", 900.0),),
 }
+FOOT_MOVES_PCT = 3.0  # of the pedal within a hold: less is a foot held still
 LOAD_KPA = 70.0  # highland full throttle; below it no engine pulls through its speeds wide open
 LONGEST_RUN_S = 60.0  # at full throttle, through the speeds, on a road
 COLD_C = 74.0  # below every thermostat: an engine that pulls warms up
@@ -104,9 +105,9 @@ def held(time: Floats, values: Mapping[str, Floats], running: Bools) -> list[Sus
             continue
         if seconds < least_s or not moved:
             continue
-        if name == "manifold_pressure" and level > LOAD_KPA:
+        if name == "manifold_pressure":
             throttle = blocks("throttle_position").middle if "throttle_position" in values else None
-            if _wide_open(throttle, a, b, seconds):
+            if not _should_move(throttle, level, a, b, seconds):
                 continue
         mode = mode_of_level(name, level)
         found.append(
@@ -120,11 +121,15 @@ def held(time: Floats, values: Mapping[str, Floats], running: Bools) -> list[Sus
     return found
 
 
-def _wide_open(throttle: Floats | None, a: int, b: int, seconds: float) -> bool:
-    """Whether a load held from block a to b is one long run: barometer or wastegate hold it."""
+def _should_move(throttle: Floats | None, level: float, a: int, b: int, seconds: float) -> bool:
+    """Whether a live pressure would have moved from block a to b.
+
+    Speed alone moves none: wide open the barometer or the wastegate holds it, in overrun the shut
+    throttle does.
+    """
     if throttle is None:
-        return seconds < LONGEST_RUN_S
-    return bool(np.nanmin(throttle[a:b], initial=np.inf) > 0.6 * np.nanmax(throttle, initial=0.0))
+        return level < LOAD_KPA or seconds >= LONGEST_RUN_S
+    return _moved(throttle[a:b]) >= FOOT_MOVES_PCT
 
 
 def _longest_hold(

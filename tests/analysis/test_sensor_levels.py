@@ -100,3 +100,16 @@ def test_pressure_and_throttle_gone_together_have_lost_their_supply(closed: floa
     one = {"manifold_pressure": dead, "throttle_position": throttle}
     assert supply_gone(time, one, running) == []
     assert supply_gone(time, {**both, "manifold_pressure": pressure}, running) == []
+
+
+def test_a_long_overrun_is_no_stuck_pressure() -> None:
+    rng = np.random.default_rng(6)
+    time = np.arange(0.0, 90.0, 1.0 / RATE_HZ)
+    lifted = (time > 30.0) & (time < 60.0)
+    values = {
+        "manifold_pressure": np.where(lifted, 25.0, 50.0 + 10.0 * np.sin(time))
+        + 0.2 * rng.standard_normal(time.size),
+        "engine_speed": np.where(lifted, 4200.0 - 80.0 * (time - 30.0), 3000.0),
+        "throttle_position": np.where(lifted, 3.0, 15.0 + 4.0 * np.sin(time)),
+    }
+    assert held(time, values, np.ones(time.size, dtype=bool)) == []
