@@ -64,9 +64,14 @@ def _items(
 ) -> list[DiagnosisItem]:
     by_id = {c.id: c for c in model.cause}
     ranked = sorted(chance.items(), key=lambda kv: (-kv[1], kv[0]))
-    # a cause none of whose signs is seen rides along as somebody's second: nothing speaks for it
-    spoken = [(k, p) for k, p in ranked if k == UNKNOWN or _speaks(by_id[k], seen)]
-    kept = [(k, p) for k, p in spoken if p >= LEAST][:MOST] or ranked[:1]
+    # a cause none of whose signs is seen rides along as somebody's second: nothing speaks for it;
+    # one that explains none of the findings has no place above them
+    spoken = [
+        (k, p) for k, p in ranked
+        if k == UNKNOWN
+        or (_speaks(by_id[k], seen) and _explains(model, by_id[k], seen, kinds))
+    ]  # fmt: skip
+    kept = [(k, p) for k, p in spoken if p >= LEAST][:MOST] or spoken[:1]
     items = []
     for cause_id, probability in kept:
         if cause_id == UNKNOWN:

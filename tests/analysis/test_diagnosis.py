@@ -155,3 +155,9 @@ def test_every_cause_has_a_check_and_probabilities_that_are_ones() -> None:
     chance = posterior(model, seen, priors(model))
     assert all(0.0 <= p <= 1.0 for p in chance.values())
     assert UNKNOWN in chance
+
+
+def test_every_cause_named_explains_something_found() -> None:
+    found = [finding("rough_running", "act"), finding("lean_running"), finding("low_fuel_pressure")]
+    for item in conclude(case(*found, looked=("boost_loss", "exhaust_leak"))).diagnosis:
+        assert set(item.explains) & {f.kind for f in found}, item.cause
