@@ -91,7 +91,7 @@ class Pool:
         for keys in parcels:
             try:
                 futures[executor.submit(_each, work, [tasks[key] for key in keys])] = keys
-            except BrokenProcessPool:
+            except (BrokenProcessPool, BrokenPipeError):  # the latter: it died while it started
                 broken: cf.Future[list[R]] = cf.Future()
                 futures[broken] = keys
                 broken.set_exception(BrokenProcessPool())

@@ -88,7 +88,7 @@ STUCK_S: Mapping[str, float] = {
 STUCK_TIMES = 25.0
 #: s in place of STUCK_S where the channel flickers between steps all the time.
 FLICKERING_S: Mapping[str, float] = {"intake_air_temperature": 120.0, "oil_temperature": 150.0}
-FLICKERS = 200  # holds of a log in whole degrees are fewer
+FLICKERS, FINE_STEP = 200, 0.5  # whole degrees flicker at an edge only, and then hold still
 #: The floor of a voltage-driven sensor whose signal is gone (while the engine runs).
 DEAD_FLOOR: Mapping[str, float] = {
     "manifold_pressure": 2.5,  # under any overrun vacuum
@@ -352,7 +352,8 @@ def _stuck_rows(
     x = values[name]
     first, last, seconds = _holds(time, x)
     short = FLICKERING_S.get(name, STUCK_S[name])
-    flickers = np.count_nonzero(seconds < short) >= FLICKERS
+    fine = np.min(np.abs(np.diff(x[first])), initial=np.inf) <= FINE_STEP
+    flickers = fine and np.count_nonzero(seconds < short) >= FLICKERS
     least = short if flickers else STUCK_S[name]
     long = np.flatnonzero(seconds >= least)
     if not long.size:
