@@ -12,6 +12,7 @@ from pipeline.session import View
 from pipeline.signals import segments
 from pipeline.signals.sampling import held_rows, in_order, update_rows
 from pipeline.signals.segments import Bools, Floats
+from pipeline.signals.smoothing import moving_mean
 
 META = FactMeta(
     summary="stretches of idle and of steady driving, with the rows that hold a new speed",
@@ -90,7 +91,7 @@ def compute(view: View) -> SteadyStretches:
         )
     elif not in_order(time, rpm):
         refusal = "the rows within a second carry no order (shuffled, or the clock is wrong)"
-    course = _moving_mean(time, rpm, COURSE_S)
+    course = moving_mean(time, rpm, seconds=COURSE_S)
     idle = _idle(view, states, finite, time, rpm, course)
     driving = _driving(view, states, finite, time, rpm, course) & ~idle
     gap = np.concatenate([[True], step > 3.0 * usual])
@@ -117,14 +118,6 @@ def compute(view: View) -> SteadyStretches:
     index = np.concatenate(kept)
     return SteadyStretches(finite[index], np.concatenate(starts), np.concatenate(band), rate, held,
                            refusal)  # fmt: skip
-
-
-def _moving_mean(time: Floats, values: Floats, seconds: float) -> Floats:
-    """Mean (n,) over the rows within half of ``seconds`` on either side."""
-    total = np.concatenate([[0.0], np.cumsum(values)])
-    low = np.searchsorted(time, time - 0.5 * seconds)
-    high = np.searchsorted(time, time + 0.5 * seconds, side="right")
-    return np.asarray((total[high] - total[low]) / (high - low))
 
 
 def _idle(

@@ -5,6 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.signals import segments
+from pipeline.signals.smoothing import moving_mean
+
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 IntArray = NDArray[np.int64]
@@ -58,14 +61,6 @@ class _Excursions:
     size: FloatArray
 
 
-def moving_mean(time_s: FloatArray, values: FloatArray, seconds: float) -> FloatArray:
-    """Mean (n,) over the rows within half of ``seconds`` on either side."""
-    total = np.concatenate([[0.0], np.cumsum(values)])
-    low = np.searchsorted(time_s, time_s - 0.5 * seconds)
-    high = np.searchsorted(time_s, time_s + 0.5 * seconds, side="right")
-    return np.asarray((total[high] - total[low]) / (high - low))
-
-
 def middle_course(time_s: FloatArray, values: FloatArray, seconds: float) -> FloatArray:
     """Moving mean (n,) over whole windows only; at the ends that of the nearest whole one.
 
@@ -74,7 +69,7 @@ def middle_course(time_s: FloatArray, values: FloatArray, seconds: float) -> Flo
     begin, end = time_s[0] + 0.5 * seconds, time_s[-1] - 0.5 * seconds
     if end <= begin:
         return np.full(time_s.size, values.mean())
-    mean = moving_mean(time_s, values, seconds)
+    mean = moving_mean(time_s, values, seconds=seconds)
     whole = np.flatnonzero((time_s >= begin) & (time_s <= end))
     if whole.size == 0:
         return np.full(time_s.size, values.mean())
@@ -99,7 +94,7 @@ def swings(
     """
     if time_s.size < 8 or time_s[-1] - time_s[0] < least_periods / high_hz:
         return []
-    smooth = moving_mean(time_s, speed_rpm, SMOOTH_S)
+    smooth = moving_mean(time_s, speed_rpm, seconds=SMOOTH_S)
     away = smooth - middle_course(time_s, smooth, 1.0 / low_hz)
     need = round(2 * least_periods)
     found = []
@@ -109,7 +104,7 @@ def swings(
         b = int(np.searchsorted(time_s, time_s[rows.stop - 1] + period))
         t, y = time_s[a:b], speed_rpm[a:b]
         width = float(np.clip(SMOOTH_SHARE * period, SMOOTH_LEAST_S, SMOOTH_S))
-        mean = moving_mean(t, y, width)
+        mean = moving_mean(t, y, seconds=width)
         own = mean - middle_course(t, y, period)
         found += _sustained(t, own, y - mean, width, least_rpm=least_rpm, low_hz=low_hz,
                             high_hz=high_hz, need=need)  # fmt: skip
@@ -138,10 +133,9 @@ def _paced(
     out = _excursions(time_s, away, limit)
     half = np.diff(out.moment)
     fits = (half > 0.5 / high_hz / HALF_SLACK) & (half < 0.5 / low_hz * HALF_SLACK)
-    edges = np.diff(np.concatenate([[0], fits.astype(np.int8), [0]]))
     return [
         (slice(int(out.first[a]), int(out.last[b]) + 1), _period(half[a:b]))
-        for a, b in zip(np.flatnonzero(edges == 1), np.flatnonzero(edges == -1), strict=True)
+        for a, b in zip(*segments.runs(fits), strict=True)
         if b - a >= need - 1
     ]
 
@@ -175,9 +169,8 @@ def _sustained(
     good &= in_turn.min(axis=1) > STAYS * in_turn.max(axis=1)
     good &= pairs.max(axis=1) < REGULAR * pairs.min(axis=1)
     good &= (fullness > FULLNESS[0]) & (fullness < FULLNESS[1])
-    edges = np.diff(np.concatenate([[0], good.astype(np.int8), [0]]))
     found = []
-    for a, b in zip(np.flatnonzero(edges == 1), np.flatnonzero(edges == -1), strict=True):
+    for a, b in zip(*segments.runs(good), strict=True):
         # Windows a to b - 1 are good: excursions a to b + need - 2.
         part = slice(a, b + need - 1)
         last = part.stop - 1

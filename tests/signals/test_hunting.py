@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from pipeline.signals.hunting import moving_mean, relation, swings
+from pipeline.signals.hunting import relation, swings
+from pipeline.signals.smoothing import moving_mean
 
 TIME = np.sort(np.random.default_rng(4).uniform(0.0, 40.0, 1000))
 LIMITS = {"least_rpm": 20.0, "low_hz": 0.1, "high_hz": 1.5, "least_periods": 3.0}
@@ -92,5 +93,5 @@ def test_who_leads(ahead_deg: float) -> None:
 
 def test_mean_over_half_the_window_on_either_side() -> None:
     time = np.arange(6.0)
-    mean = moving_mean(time, time**2, 2.0)
+    mean = moving_mean(time, time**2, seconds=2.0)
     assert mean.tolist() == pytest.approx([0.5, 5 / 3, 14 / 3, 29 / 3, 50 / 3, 20.5])
