@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from pipeline.facts._believed import believed
 from pipeline.meta import Meta
 from pipeline.results import (
     Cause,
@@ -54,7 +55,8 @@ FOLLOWS = 0.35
 def analyse(view: View) -> Result:
     """Judge the rail pressure over the manifold against its idle value."""
     time, states = view.time, view.fact("states")
-    rail = segments.hold(time, _believed(view, "fuel_pressure"), seconds=HELD_S)
+    rail = believed(view, "fuel_pressure", view.channel("fuel_pressure"))
+    rail = segments.hold(time, rail, seconds=HELD_S)
     barometer = view.fact("atmosphere").barometer_kpa
     started = states.first_running_s if states.start_seen else None
     use = states.running & np.isfinite(rail)
@@ -66,7 +68,8 @@ def analyse(view: View) -> Result:
     over = rail.copy()
     unreferenced = not view.vehicle.injector.referenced_regulator
     if pressure is not None and not unreferenced:
-        manifold = segments.hold(time, _believed(view, "manifold_pressure"), seconds=HELD_S)
+        manifold = believed(view, "manifold_pressure", pressure)
+        manifold = segments.hold(time, manifold, seconds=HELD_S)
         over = rail + barometer - manifold
         # Two readings a moment apart differ by what the manifold moved in between.
         moved = np.abs(smoothing.moving_slope(time, manifold, seconds=0.6)) > MOVING_KPA_S
@@ -118,15 +121,6 @@ def analyse(view: View) -> Result:
         },
         digest={"reference_kpa": rounded(reference, 4)},
     )
-
-
-def _believed(view: View, name: str) -> Floats:
-    """Values (n,) of a channel, NaN where its sensor is seen to lie by itself."""
-    validity = view.fact("sensor_validity")
-    values = view.channel(name)
-    if validity is None or name not in validity.values:
-        return values
-    return np.where(validity.good(name), values, np.nan)
 
 
 def _follows(rail: Floats, pressure: Floats | None, barometer: Floats, use: Bools) -> float | None:

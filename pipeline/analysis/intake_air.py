@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from pipeline.facts._believed import believed
 from pipeline.facts.boost_runs import BoostRuns
 from pipeline.meta import Meta
 from pipeline.physics import compressor
@@ -106,9 +107,7 @@ def _held(view: View, name: str) -> Floats | None:
     values = view.get(name)
     if values is None:
         return None
-    validity = view.fact("sensor_validity")
-    if validity is not None:
-        values = np.where(validity.good(name), values, np.nan)
+    values = believed(view, name, values)
     return segments.hold(view.time, values, seconds=10.0) if np.isfinite(values).any() else None
 
 

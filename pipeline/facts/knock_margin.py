@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.facts._believed import believed
 from pipeline.facts.exhaust_delay import ExhaustDelay
 from pipeline.facts.knock_signs import KnockSigns
 from pipeline.facts.knock_table import VehicleKnock
@@ -112,10 +113,7 @@ def _good(view: View, name: str, *, seconds: float) -> Floats | None:
     values = view.get(name)
     if values is None:
         return None
-    validity = view.fact("sensor_validity")
-    if validity is not None and validity.values.get(name) is not None:
-        values = np.where(validity.good(name), values, np.nan)
-    return segments.hold(view.time, values, seconds=seconds)
+    return segments.hold(view.time, believed(view, name, values), seconds=seconds)
 
 
 def _lambda(view: View, pressure: Floats) -> tuple[Floats, str]:

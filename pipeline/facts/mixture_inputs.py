@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.facts._believed import believed
 from pipeline.facts.states import States
 from pipeline.meta import FactMeta
 from pipeline.session import NotAvailableError, View
@@ -39,8 +40,9 @@ USUAL_FILLING = 0.9
 RESIDUAL_EXPONENT = 1.3
 #: Readings this close to the instrument's end value are no measurement.
 LIMIT_MARGIN = 0.008
+#: Nothing burns this rich: a dead input, and no divisor.
+NO_READING = 0.35
 #: No petrol, alcohol or blend burns above this: a reading there is air, or the sensor's limit.
-NO_READING = 0.35  # nothing burns this rich: a dead input, and no divisor
 NO_FLAME_LAMBDA = 1.45
 #: No spark ignites a mixture richer than this for long (petrol: handbook limit near 0.5).
 RICH_END = 0.55
@@ -119,22 +121,20 @@ def compute(view: View) -> MixtureInputs:
         values = view.get(name)
         if values is None:
             return np.full(time.size, default)
-        if validity is not None and name in validity.values:
-            values = np.where(validity.good(name), values, np.nan)
-        return segments.hold(time, values, seconds=5.0)
+        return segments.hold(time, believed(view, name, values), seconds=5.0)
 
     running, rpm = states.running, states.rpm
     cut_known = view.has("injector_pulse_width") or view.has("injector_duty")
     fuelled = running & ~states.fuel_cut & ~states.dropout
     since = _since_start(time, states)
-    believed = finite if validity is None else finite & validity.good(channel)
+    trusted = finite if validity is None else finite & validity.good(channel)
     pressure = held("manifold_pressure")
     flow, source = _flow(view, pressure, rpm, held("mass_air_flow"),
                          held("intake_air_temperature"), states.barometer_kpa)  # fmt: skip
     target, target_source = _target(view, held("lambda_target"), rpm, pressure)
     low, high = _limits(reading[finite & running], target[finite & running])
     lean_enough = reading > max(low + LIMIT_MARGIN, RICH_END)
-    measured = believed & lean_enough & (reading < min(high - LIMIT_MARGIN, NO_FLAME_LAMBDA))
+    measured = trusted & lean_enough & (reading < min(high - LIMIT_MARGIN, NO_FLAME_LAMBDA))
     short, long = held("fuel_trim_short", 0.0), held("fuel_trim_long", 0.0)
     trim = 1.0 + (np.nan_to_num(short) + np.nan_to_num(long)) / 100.0
     limits = view.limits
@@ -161,7 +161,7 @@ def compute(view: View) -> MixtureInputs:
         cut_known=cut_known,
         settled=running & (since >= SENSOR_READY_S),
         measured=measured,
-        at_rich_end=believed & ~lean_enough,
+        at_rich_end=trusted & ~lean_enough,
         since_start_s=since,
         low_limit=low,
         high_limit=high,
