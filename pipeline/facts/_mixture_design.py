@@ -24,8 +24,9 @@ FILM_SHARE = 0.3
 #: s over which pressure and flow are averaged: intake strokes modulate the reading by 1-2 % (common
 #: practice), and what is made of it (film, metering, table) must not carry that as if it were fuel.
 CALM_S = 0.2
-#: A film that gives up more than this many times the fuel now asked for is past any linear term.
-MOST_SHARE = 3.0
+#: The film gives at most this much of the fuel asked for: beyond, the throttle has just shut and
+#: nothing linear holds. Choice.
+MOST_FILM = 4.0
 #: Warm-up: knots of a broken line in coolant temperature, 0 at the last one and above.
 WARM_KNOTS_C = (-10.0, 10.0, 30.0, 50.0, 65.0, 78.0)
 #: Half the span over which the intake temperature's slope is taken, s: three updates of a
@@ -93,7 +94,7 @@ def term_by_term(time: Floats, inputs: MixtureInputs) -> Iterator[tuple[str, Flo
     for tau in FILM_S:
         lagged = first_order(time, asked, tau)
         share = np.where(asked > 0, (lagged - asked) / np.maximum(asked, 0.3), 0.0)
-        share = np.clip(share, -1.0, MOST_SHARE)
+        share = np.clip(share, -1.0, MOST_FILM - 1.0)
         yield f"film opening {tau:g}", np.minimum(share, 0.0), DENSE_SD["film"]
         yield f"film closing {tau:g}", np.maximum(share, 0.0), DENSE_SD["film"]
         if cold.max() > 0.2:
@@ -142,17 +143,14 @@ def demand(inputs: MixtureInputs) -> Floats:
     return np.where(inputs.fuelled, flow / np.nan_to_num(inputs.target, nan=1.0), 0.0)
 
 
-#: The film gives at most this much of the fuel asked for: beyond, the throttle has just shut and
-#: nothing linear holds. Choice.
-MOST_FILM = 4.0
-#: What the film's memory of the error starts with: the share splits among the times tried.
-MEMORY = tuple((f"memory {tau:g}", tau, FILM_SHARE / len(FILM_S)) for tau in FILM_S)
+#: The film's memory of the error by the times tried: its terms' names and prior means; together
+#: they start with the film's share.
+MEMORY = tuple(f"memory {tau:g}" for tau in FILM_S)
+MEMORY_MEAN = FILM_SHARE / len(FILM_S)
 
 
-def memory(
-    time: Floats, inputs: MixtureInputs, error: Floats
-) -> Iterator[tuple[str, Floats, float]]:
-    """Name, column (n,) and prior mean of the film's memory of the error itself.
+def memory(time: Floats, inputs: MixtureInputs, error: Floats) -> list[Floats]:
+    """Columns (n,) of the film's memory of the error itself, one for each of MEMORY.
 
     What evaporates now was injected lately, with the error of then, and by as much as was asked for
     then: after a closing throttle it is most of the fuel, after an opening one hardly any. error
@@ -161,23 +159,33 @@ def memory(
     """
     error = np.nan_to_num(error)
     asked = demand(inputs)
-    for name, tau, share in MEMORY:
+    columns = []
+    for tau in FILM_S:
         lately = first_order(time, asked, tau)
         wrong = first_order(time, asked * error, tau)
         part = np.minimum(lately / np.maximum(asked, 0.3), MOST_FILM)
-        yield name, part * (wrong / np.maximum(lately, 1e-3) - error), share
+        columns.append(part * (wrong / np.maximum(lately, 1e-3) - error))
+    return columns
+
+
+def with_memory_priors(
+    names: tuple[str, ...], sd: Floats, mean: Floats
+) -> tuple[list[int], tuple[str, ...], Floats, Floats]:
+    """Names (q,), deviations and means of terms with the memory's put anew, and which stay."""
+    keep = [i for i, name in enumerate(names) if name not in MEMORY]
+    return (
+        keep,
+        (*(names[i] for i in keep), *MEMORY),
+        np.concatenate([sd[keep], np.full(len(MEMORY), DENSE_SD["memory"])]),
+        np.concatenate([mean[keep], np.full(len(MEMORY), MEMORY_MEAN)]),
+    )
 
 
 def with_memory(time: Floats, inputs: MixtureInputs, made: Terms, error: Floats) -> Terms:
     """Terms with the memory of this error (n,) in place of any other; see :func:`memory`."""
-    names, columns, mean = zip(*memory(time, inputs, error), strict=True)
-    keep = [i for i, name in enumerate(made.names) if name not in names]
-    return Terms(
-        (*(made.names[i] for i in keep), *names),
-        np.concatenate([made.columns[keep], np.stack(columns)]),
-        np.concatenate([made.sd[keep], np.full(len(names), DENSE_SD["memory"])]),
-        np.concatenate([made.mean[keep], mean]),
-    )
+    keep, names, sd, mean = with_memory_priors(made.names, made.sd, made.mean)
+    columns = np.concatenate([made.columns[keep], np.stack(memory(time, inputs, error))])
+    return Terms(names, columns, sd, mean)
 
 
 def usable_rows(

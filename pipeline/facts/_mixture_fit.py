@@ -7,13 +7,13 @@ from scipy.sparse import csr_array
 
 from pipeline.facts._mixture_design import (
     AFTER_START_S,
-    DENSE_SD,
     Terms,
     blocks,
     memory,
     observations,
     term_by_term,
     usable_rows,
+    with_memory_priors,
 )
 from pipeline.facts.mixture_inputs import MixtureInputs
 from pipeline.signals import regression
@@ -145,19 +145,13 @@ def design(
 
 def remembering(made: Design, time: Floats, inputs: MixtureInputs, error: Floats) -> Design:
     """The same rows with the film's memory of this error (n,) as further columns."""
-    names, columns, mean = zip(*memory(time, inputs, error), strict=True)
-    dense = [
+    keep, names, sd, mean = with_memory_priors(made.names, made.sd, made.mean)
+    more = [
         regression.block_mean(look_back(time, column, made.at_s), made.number, made.y.size)
-        for column in columns
+        for column in memory(time, inputs, error)
     ]
-    keep = [i for i, name in enumerate(made.names) if name not in names]
-    return replace(
-        made,
-        dense=np.concatenate([made.dense[:, keep], np.stack(dense, axis=1)], axis=1),
-        names=(*(made.names[i] for i in keep), *names),
-        sd=np.concatenate([made.sd[keep], np.full(len(names), DENSE_SD["memory"])]),
-        mean=np.concatenate([made.mean[keep], mean]),
-    )
+    dense = np.concatenate([made.dense[:, keep], np.stack(more, axis=1)], axis=1)
+    return replace(made, dense=dense, names=names, sd=sd, mean=mean)
 
 
 def prior_of(made: Design) -> regression.Prior:
