@@ -13,7 +13,7 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 GAP_S = 60.0
-"""A stretch without rows from which a new session begins (contract)."""
+"""Rows so close belong together: what tells a wrap, midnight, noon or a wild stamp from a gap."""
 
 SMALL_STEP_S = 1.0
 """A clock that steps back by less than this is no restart (contract)."""
@@ -40,7 +40,7 @@ class Axis:
     cuts: list[Cut]
 
 
-def unroll(stamps: Stamps, gap_s: float = GAP_S) -> Axis:
+def unroll(stamps: Stamps, gap_s: float) -> Axis:
     """Undo wraps, midnight and noon, drop wild stamps, and find restarts and gaps of ``gap_s``."""
     keep = np.isfinite(stamps.seconds)
     keep = _without_wild(stamps, keep)
@@ -183,10 +183,8 @@ def _nudged(t: Floats) -> Floats:
     return out
 
 
-def gaps_of(
-    time: Floats, floor_s: float = 2.0, times_usual: float = 5.0
-) -> list[tuple[float, float]]:
-    """Stretches without a row: `floor_s`, or five times the usual interval if that is longer."""
+def gaps_of(time: Floats, floor_s: float, times_usual: float) -> list[tuple[float, float]]:
+    """Stretches without a row: `floor_s`, or so many usual intervals if that is longer."""
     steps = np.diff(time)
     if not len(steps):
         return []

@@ -54,16 +54,15 @@ def clock_of(section: Section, vehicle: Vehicle) -> tuple[Stamps | None, frozens
                 found[index] = stamps
                 if rule == "time":
                     ruled.add(index)
+    dates = {i: s for i, s in found.items() if s.kind == "date"}
+    usable = {i: s for i, s in found.items() if i not in dates and _is_clock(s)}
     # What only has a clock's name, and stands or jumps, is kept as the column it is.
-    clocks = frozenset(
-        i for i, s in found.items() if i in ruled or s.kind == "date" or _is_clock(s)
-    )
-    dates = [s for s in found.values() if s.kind == "date"]
-    usable = {i: s for i, s in found.items() if s.kind != "date" and _is_clock(s)}
+    clocks = frozenset(ruled | dates.keys() | usable.keys())
     if not usable:
         return None, clocks
     if dates:
-        usable = {i: _dated(s, dates[0]) for i, s in usable.items()}
+        first = next(iter(dates.values()))
+        usable = {i: _dated(s, first) for i, s in usable.items()}
 
     def fineness(index: int) -> float:
         return len(np.unique(usable[index].seconds))

@@ -66,8 +66,8 @@ SKEW_CLIP = 5.0
 LEAST_LINE_SHARE = 0.075
 #: Its power less this many deviations of its floor's chance has to stand for half of that.
 LINE_SIGMA = 3.0
-#: Hz: lines below this, or folded by the rate, are not told from a swing and its harmonics.
-#: in windows of which so much swings.
+#: Hz: lines below this, or folded by the rate, are not told from a swing and its harmonics in
+#: windows of which this share swings.
 SWING_CLEAR_HZ, SWING_PART = 4.0, 0.3
 #: A pulse smaller or greater than these multiples of the expected fall is not one missing firing.
 PULSE_RANGE = (0.4, 3.5)
