@@ -4,6 +4,8 @@ A value repeated between updates is not a new sample, and a log whose rows were 
 each second has samples but no time.
 """
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -49,13 +51,15 @@ def update_rows(values: FloatArray, held: int) -> BoolArray:
     return np.asarray(changed | ((rows - last) % held == 0), dtype=bool)
 
 
-def serial_order(time_s: FloatArray, values: FloatArray, lag: int = 1) -> tuple[float, float]:
-    """Serial correlation of rows ``lag`` apart within whole seconds, beyond that of shuffled rows.
+def serial_order(
+    time_s: FloatArray, values: FloatArray, lags: Sequence[int] = (1,)
+) -> tuple[FloatArray, FloatArray]:
+    """Serial correlation of rows ``lags`` (k,) apart within whole seconds, beyond shuffled rows'.
 
     time_s, values: (n,). Values are centred within each second; in a second of m rows any two
     shuffled rows have an expected product of -S / (m (m - 1)), S the sum of squares, the rest is
-    order. Returns (correlation, standard deviations over chance). Source: serial correlation under
-    permutation, Wald and Wolfowitz 1943.
+    order. Returns (correlations, standard deviations over chance), each (k,). Source: serial
+    correlation under permutation, Wald and Wolfowitz 1943.
     """
     second = np.floor(time_s).astype(np.int64)
     starts = np.flatnonzero(np.concatenate([[True], np.diff(second) != 0]))
@@ -64,29 +68,30 @@ def serial_order(time_s: FloatArray, values: FloatArray, lag: int = 1) -> tuple[
     group = np.repeat(np.arange(starts.size), count.astype(np.int64))
     centred = values - mean[group]
     square = np.add.reduceat(centred * centred, starts)
-    same = group[lag:] == group[:-lag]
-    product = np.zeros(values.size)
-    product[: values.size - lag] = np.where(same, centred[lag:] * centred[:-lag], 0.0)
-    together = np.add.reduceat(product, starts)
-    use = (count >= max(4, lag + 2)) & (square > 0)
-    if not use.any():
-        return 0.0, 0.0
-    count, square, together = count[use], square[use], together[use]
-    # Each second counts alike: one with a great ramp must not outvote the rest.
-    pairs = (count - lag) / count
-    relative = together / square + pairs / (count - 1.0)
-    correlation = float((relative / pairs).mean())
-    spread = 1.0 / np.sqrt(float(count.mean()) * count.size * float(pairs.mean()))
-    return correlation, correlation / spread
+    correlation, sigma = np.zeros(len(lags)), np.zeros(len(lags))
+    for k, lag in enumerate(lags):
+        same = group[lag:] == group[:-lag]
+        product = np.zeros(values.size)
+        product[: values.size - lag] = np.where(same, centred[lag:] * centred[:-lag], 0.0)
+        together = np.add.reduceat(product, starts)
+        use = (count >= max(4, lag + 2)) & (square > 0)
+        if not use.any():
+            continue
+        rows = count[use]
+        # Each second counts alike: one with a great ramp must not outvote the rest.
+        pairs = (rows - lag) / rows
+        relative = together[use] / square[use] + pairs / (rows - 1.0)
+        correlation[k] = (relative / pairs).mean()
+        sigma[k] = correlation[k] * np.sqrt(rows.mean() * rows.size * pairs.mean())
+    return correlation, sigma
 
 
 def in_order(time_s: FloatArray, values: FloatArray) -> bool:
     """Tell whether the rows of a second carry their order (False: shuffled, or too coarse)."""
     if values.size <= ORDER_LAGS:
         return False
-    found = np.array([serial_order(time_s, values, lag) for lag in range(1, ORDER_LAGS + 1)])
-    correlation, squares = np.abs(found[:, 0]).max(), (found[:, 1] ** 2).sum()
-    return bool(correlation > ORDER_CORRELATION and squares > ORDER_SQUARES)
+    correlation, sigma = serial_order(time_s, values, range(1, ORDER_LAGS + 1))
+    return bool(np.abs(correlation).max() > ORDER_CORRELATION and (sigma**2).sum() > ORDER_SQUARES)
 
 
 def quantisation_step(values: FloatArray) -> float:
