@@ -84,6 +84,10 @@ def held(time: Floats, values: Mapping[str, Floats], running: Bools) -> list[Sus
     """Find channels that hold one level, their noise apart, while what drives them moves."""
     found = []
     blocks = functools.cache(lambda name: blocks_of(time, values[name], running))
+
+    def middle(name: str) -> Floats | None:
+        return blocks(name).middle if name in values else None
+
     for name, (spread, least_s) in HELD.items():
         if name not in values or (name == "throttle_position" and _unthrottled(values, running)):
             continue
@@ -97,18 +101,13 @@ def held(time: Floats, values: Mapping[str, Floats], running: Bools) -> list[Sus
         level = float(np.nanmedian(own.middle[a:b]))
         moved = any(_moved(d.middle[a:b]) >= size for d, size in drivers)
         if name == "lambda" and level >= CEILING["lambda"][0]:
-            load = blocks("manifold_pressure").middle if "manifold_pressure" in values else own.low
-            pulling = np.count_nonzero(load[a:b] > PULLING_KPA) * BLOCK_S
-            if seconds < LEAN_END_S or pulling < PULLING_S or "manifold_pressure" not in values:
-                continue
-        elif not _may_not_rest(name, level, own.middle, a, seconds):
-            continue
-        if seconds < least_s or not moved:
-            continue
+            lies = _beyond_fuel_cuts(middle("manifold_pressure"), a, b, seconds)
+        else:
+            lies = _may_not_rest(name, level, own.middle, a, seconds)
         if name == "manifold_pressure":
-            throttle = blocks("throttle_position").middle if "throttle_position" in values else None
-            if not _should_move(throttle, level, a, b, seconds):
-                continue
+            lies = lies and _should_move(middle("throttle_position"), level, a, b, seconds)
+        if seconds < least_s or not (moved and lies):
+            continue
         mode = mode_of_level(name, level)
         found.append(
             Suspect(
@@ -119,6 +118,13 @@ def held(time: Floats, values: Mapping[str, Floats], running: Bools) -> list[Sus
             )
         )  # fmt: skip
     return found
+
+
+def _beyond_fuel_cuts(load: Floats | None, a: int, b: int, seconds: float) -> bool:
+    """Whether lambda rests at its lean end for longer than fuel is cut, pulling in between."""
+    if load is None or seconds < LEAN_END_S:
+        return False
+    return bool(np.count_nonzero(load[a:b] > PULLING_KPA) * BLOCK_S >= PULLING_S)
 
 
 def _should_move(throttle: Floats | None, level: float, a: int, b: int, seconds: float) -> bool:
