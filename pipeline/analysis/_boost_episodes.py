@@ -11,6 +11,9 @@ from pipeline.signals.segments import Bools, Floats
 
 #: kPa over the barometer a target has to ask for before it is one of boost.
 LEAST_TARGET_KPA = 8.0
+#: Share of the allowed excess over target from which an excursion counts as begun: what a control
+#: swings around its target is none, and would start the clock of the overshoot too soon.
+BEGUN_SHARE = 0.3
 #: kPa per s by which pressure still rises at the end of an episode without a plateau.
 NO_PLATEAU_KPA_S = 8.0
 
@@ -95,7 +98,8 @@ def _held_steady(time: Floats, target: Floats) -> Bools:
 def _beyond_target(time: Floats, over: Floats, limits: Limits) -> Bools:
     """Rows of excursions over target that last too long or go too far."""
     high = np.zeros(time.size, dtype=bool)
-    for a, b in zip(*segments.runs(np.nan_to_num(over, nan=-1.0) > 0.0), strict=True):
+    begun = np.nan_to_num(over, nan=-1.0) > BEGUN_SHARE * limits.over_boost_kpa
+    for a, b in zip(*segments.runs(begun), strict=True):
         part = slice(int(a), int(b))
         early = time[part] <= time[a] + limits.overshoot_s
         far = (over[part] > limits.overshoot_kpa) & early

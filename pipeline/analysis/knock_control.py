@@ -1,11 +1,10 @@
 """What the controller heard: spark pulled for knock, and the knock level it logged."""
 
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Sequence
 
 import numpy as np
 
-from pipeline.facts.knock_signs import LEAST_DEG, KnockSigns
+from pipeline.facts.knock_signs import LEAST_DEG, Event, KnockSigns
 from pipeline.meta import Meta
 from pipeline.results import (
     Cause,
@@ -30,7 +29,6 @@ from pipeline.results import (
 )
 from pipeline.session import View
 from pipeline.signals import segments, smoothing
-from pipeline.signals.segments import Floats
 
 META = Meta(
     question="Did the controller pull spark for knock, and where?",
@@ -50,18 +48,6 @@ ZONE_RPM = 500.0
 ZONE_KPA = 20.0
 
 
-@dataclass(frozen=True)
-class Event:
-    """One time spark was pulled: rows, most degrees, where; ``light`` for what is info only."""
-
-    start: int
-    end: int
-    most_deg: float
-    rpm: float
-    kpa: float
-    light: str
-
-
 def analyse(view: View) -> Result:
     """Group what was pulled into events and zones."""
     signs: KnockSigns = view.fact("knock_signs")
@@ -78,7 +64,7 @@ def analyse(view: View) -> Result:
     if signs.constant and most >= LEAST_DEG:
         finding = _constant(view, most)
         return _result(view, [finding], metrics, [], signs, f"a constant {most:.1f} deg is shown")
-    events = _events(view, signs)
+    events = list(signs.events)
     findings = _findings(view, events)
     if not events:
         text = f"at most {most:.1f} deg were pulled"
@@ -128,54 +114,18 @@ def _level_only(signs: KnockSigns) -> Result:
     )  # fmt: skip
 
 
-def _events(view: View, signs: KnockSigns) -> list[Event]:
-    time, states = view.time, view.fact("states")
-    assert signs.retard is not None
-    pulled = states.running & (np.nan_to_num(signs.retard) >= view.limits.knock_retard_deg)
-    joined = segments.fill_gaps(pulled, time, seconds=0.5)
-    pressure = view.get("manifold_pressure")
-    kpa = segments.hold(time, pressure, seconds=1.0) if pressure is not None else None
-    barometer = view.fact("atmosphere").barometer_kpa
-    shift = _gear_change(time, states.rpm)
-    first = states.first_running_s if states.start_seen else None
-    events = []
-    for a, b in zip(*segments.runs(joined), strict=True):
-        part = slice(int(a), int(b))
-        top = int(a + np.nanargmax(signs.retard[part]))
-        load = float(kpa[top]) if kpa is not None else float("nan")
-        threshold = min(view.limits.load_kpa,
-                        view.limits.load_barometer_fraction * float(barometer[top]))  # fmt: skip
-        light = ""
-        if np.isfinite(load) and np.nanmax(kpa[part]) < threshold:  # type: ignore[index]
-            light = "at light load"
-        elif shift[part].any() and time[b - 1] - time[a] < 1.0:
-            light = "during a gear change"
-        elif first is not None and time[top] < first + 30.0:
-            light = "in the first 30 s"
-        events.append(
-            Event(int(a), int(b), float(signs.retard[top]), float(states.rpm[top]), load, light)
-        )
-    return events
+def _zone(events: Sequence[Event]) -> tuple[Event, int]:
+    """The event with most others in a zone of 500 rpm by 20 kPa around it, and how many.
 
-
-def _gear_change(time: Floats, rpm: Floats) -> Any:
-    """Rows within 0.4 s of an engine speed that falls by a tenth within 0.3 s."""
-    fall = rpm - np.interp(time - 0.3, time, rpm) < -0.10 * rpm
-    starts, ends = segments.runs(fall)
-    begin = np.searchsorted(time, time[starts] - 0.4) if starts.size else starts
-    last = np.minimum(ends, time.size - 1)
-    stop = np.searchsorted(time, time[last] + 0.4) if starts.size else ends
-    return segments.spread(time.size, begin, stop)
-
-
-def _zones(events: list[Event]) -> dict[tuple[int, int], int]:
-    counts: dict[tuple[int, int], int] = {}
-    for e in events:
-        kpa = int(e.kpa // ZONE_KPA) if np.isfinite(e.kpa) else -1
-        rpm = int(e.rpm // ZONE_RPM) if np.isfinite(e.rpm) else -1
-        key = (rpm, kpa)
-        counts[key] = counts.get(key, 0) + 1
-    return counts
+    The zone lies around the event, so that knock at one point is not two halves of two cells.
+    """
+    rpm, kpa = (np.array([getattr(e, name) for e in events]) for name in ("rpm", "kpa"))
+    near = np.abs(rpm[:, None] - rpm) <= 0.5 * ZONE_RPM
+    # Without a pressure the speed alone tells.
+    near &= ~(np.abs(kpa[:, None] - kpa) > 0.5 * ZONE_KPA)
+    count = near.sum(axis=1)
+    most = int(np.argmax(count))
+    return events[most], int(count[most])
 
 
 def _findings(view: View, events: list[Event]) -> list[Finding]:
@@ -186,15 +136,14 @@ def _findings(view: View, events: list[Event]) -> list[Finding]:
         worst = max(events, key=lambda e: e.most_deg)
         return [_finding(view, events, worst, "info", f" All of it {worst.light}: often harmless.")]
     worst = max(heavy, key=lambda e: e.most_deg)
-    zones = _zones(heavy)
-    repeated = max(zones.values()) >= view.limits.knock_retard_count
+    centre, count = _zone(heavy)
+    repeated = count >= view.limits.knock_retard_count
     act = worst.most_deg >= view.limits.knock_retard_act_deg or repeated
     text = ""
     if repeated:
-        zone = max(sorted(zones), key=lambda z: zones[z])
-        text = f" {zones[zone]} times around {(zone[0] + 0.5) * ZONE_RPM:.0f} rpm"
-        if zone[1] >= 0:
-            text += f" and {(zone[1] + 0.5) * ZONE_KPA:.0f} kPa"
+        text = f" {count} times around {centre.rpm:.0f} rpm"
+        if np.isfinite(centre.kpa):
+            text += f" and {centre.kpa:.0f} kPa"
         text += "."
     return [_finding(view, heavy, worst, "act" if act else "watch", text)]
 

@@ -84,6 +84,7 @@ def _columns(span: Span) -> list[Column]:
         Column(title="from", unit="rpm", digits=0),
         Column(title="to", unit="rpm", digits=0),
         Column(title=f"{span.low:.0f}-{span.high:.0f} rpm in", unit="s", digits=2),
+        Column(title="barometer", unit="kPa", digits=1),
         Column(title="peak pressure", unit="kPa", digits=0),
         Column(title="at", unit="rpm", digits=0),
         Column(title="pressure at the end", unit="kPa", digits=0),
@@ -109,6 +110,9 @@ def _row(
     peak_at = None
     if smooth is not None and np.isfinite(smooth).any():
         peak_at = full.rpm[run.start + int(np.nanargmax(smooth))]
+    air = view.fact("atmosphere")
+    # The site's standard pressure says nothing of the day, and would look measured here.
+    barometer = None if air.source == "site" else float(np.median(air.barometer_kpa[rows]))
     delay: ExhaustDelay | None = view.fact("exhaust_delay")
     comes = LAMBDA_DELAY_S if delay is None else float(np.median(delay.delay_s[rows]))
     late = slice(
@@ -122,7 +126,7 @@ def _row(
     return [
         _cell(run.start_s), gears.name(run.gear) if gears is not None else "unknown gear",
         _cell(run.rpm_start), _cell(run.rpm_end), _cell(span_seconds(time, full.rpm, run, span)),
-        _most(smooth), _cell(peak_at), _last(smooth), _most(calm), _mean(mixture),
+        _cell(barometer), _most(smooth), _cell(peak_at), _last(smooth), _most(calm), _mean(mixture),
         _least(_values(view, "spark_advance", rows)), _most(_values(view, "knock_retard", rows)),
         _cell(intake[0]) if intake is not None and intake.size else None,
         _cell(intake[-1]) if intake is not None and intake.size else None,
@@ -201,5 +205,5 @@ def _digest(run: FullThrottleRun, row: list[str | float | None]) -> dict[str, fl
     number = [v if isinstance(v, float) else None for v in row]
     return {
         "ratio": rounded(run.ratio, 4) if np.isfinite(run.ratio) else None,
-        "span_s": number[4], "peak_kpa": number[5], "leanest": number[8], "spark": number[10],
+        "span_s": number[4], "peak_kpa": number[6], "leanest": number[9], "spark": number[11],
     }  # fmt: skip

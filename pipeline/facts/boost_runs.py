@@ -31,6 +31,10 @@ PLATEAU_S = 0.8
 OVERSHOOT_WINDOW_S = 1.5
 #: A run that begins with more than this share of its boost was spooled before (gear change).
 ALREADY_SHARE = 0.35
+#: By how many times spooling is steeper than the creep after its knee, and the share of the
+#: creep's slope that is left in the later half of it: a curve that flattens out keeps a third.
+KNEE_STEEPER = 2.0
+STRAIGHT_SHARE = 0.6
 #: rpm of plateau that a rise over speed needs.
 CREEP_SPAN_RPM = 500.0
 #: Speed bins in which runs are compared across sessions, rpm.
@@ -42,7 +46,8 @@ class BoostRun:
     """Boost in one run; kPa absolute unless named gauge; NaN where the run cannot tell.
 
     spool_s: from opening the throttle to 90 % of the gauge pressure of target (its median over
-    the run's later half) or plateau, at spool_rpm. error_kpa: mean over the plateau less target.
+    the run's later half) or plateau (of its begin, if it creeps), at spool_rpm. error_kpa: mean
+    over the plateau less target.
     overshoot_kpa: most over target or plateau within 1.5 s of spooling. creep: kPa per 1000 rpm
     on the plateau, of pressure and of pressure over target; rise_kpa: what that comes to over
     the plateau. duty: median and spread on the plateau, and over the last 0.4 s. by_bin: (speed
@@ -123,9 +128,7 @@ def _measure(
     later = wanted[t.size // 2 :]
     if np.isfinite(later).sum() > 2 and np.nanmedian(later) > barometer + LEAST_BOOST_KPA:
         goal = float(np.nanmedian(later))
-    reached = p >= barometer + SPOOLED_SHARE * (p[peak] - barometer)
-    own_level = smoothing.median_or_nan(p[int(np.argmax(reached)) :])
-    level = goal if np.isfinite(goal) else own_level
+    level = goal if np.isfinite(goal) else _own_level(t, p, barometer)
     threshold = barometer + SPOOLED_SHARE * (level - barometer)
     spooled_at, spool_rpm = _crossing(t, p, n, threshold)
     fresh = p[0] < barometer + ALREADY_SHARE * (level - barometer)
@@ -162,6 +165,35 @@ def _measure(
         duty_spread_pct=wastegate_spread, duty_end_pct=wastegate_end, creep_over_target=creep_over,
         rise_kpa=rise, by_bin=_bins(t, n, p, wanted, run.opened_s),
     )  # fmt: skip
+
+
+def _own_level(t: Floats, p: Floats, barometer: float) -> float:
+    """Pressure at which a run without a target has spooled, kPa.
+
+    The median from 90 % of the peak on; where pressure goes on rising in a straight line after
+    its knee the peak belongs to the creep, and the level is that line's at the knee. The knee is
+    the row furthest above the chord from the first row to the last.
+    """
+    good = np.isfinite(p)
+    t, p = t[good], p[good]
+    reached = p >= barometer + SPOOLED_SHARE * (p.max() - barometer)
+    usual = float(np.median(p[int(np.argmax(reached)) :]))
+    if t[-1] - t[0] < SETTLE_S + PLATEAU_S:
+        return usual
+    chord = p[0] + (p[-1] - p[0]) * (t - t[0]) / (t[-1] - t[0])
+    knee = int(np.argmax(p - chord))
+    after = t >= t[knee] + SETTLE_S
+    if t[knee] <= t[0] or after.sum() < 5 or t[-1] - t[after][0] < PLATEAU_S:
+        return usual
+    before = (p[knee] - p[0]) / (t[knee] - t[0])
+    late = after & (t >= 0.5 * (t[after][0] + t[-1]))
+    creep, still = _slope(t[after], p[after]), _slope(t[late], p[late])
+    # A turbocharger that comes slowly flattens out; a creep is as steep at the end.
+    if not (before >= KNEE_STEEPER * creep and creep > 0.0 and still >= STRAIGHT_SHARE * creep):
+        return usual
+    centre = float(t[after].mean())
+    at_knee = float(p[after].mean()) - creep * (centre - float(t[knee]))
+    return min(usual, at_knee)
 
 
 def _crossing(t: Floats, p: Floats, n: Floats, threshold: float) -> tuple[float, float]:

@@ -40,13 +40,15 @@ def log(
     spool_s: float = 1.2,
     creep: float = 0.0,
     run_s: float = 6.0,
+    rate: float = RATE,
+    noise: float = 0.0,
 ) -> dict[str, np.ndarray]:
     """Channels with time: idle 20 s, then cruise 15 s and a run from 2400 to 6000 rpm, repeated.
 
     In a run pressure rises in a straight line from the barometer to the plateau within spool_s,
-    then by ``creep`` kPa per 1000 rpm.
+    then by ``creep`` kPa per 1000 rpm. noise: kPa of the pressure's, one standard deviation.
     """
-    time = np.arange(0.0, 20.0 + runs * (15.0 + run_s), 1.0 / RATE)
+    time = np.arange(0.0, 20.0 + runs * (15.0 + run_s), 1.0 / rate)
     rpm = np.where(time < 20.0, 850.0, 2400.0)
     speed = np.where(time < 20.0, 0.0, 2400.0 / RATIO)
     pressure = np.where(time < 20.0, 35.0, 50.0)
@@ -63,6 +65,7 @@ def log(
         pressure[inside] = BAROMETER + (plateau - BAROMETER) * np.minimum(t / spool_s, 1.0) + rise
         if target is not None:
             goal[inside] = target
+    pressure += np.random.default_rng(5).normal(0.0, noise, time.size) if noise else 0.0
     out = {
         "time": time, "engine_speed": rpm, "vehicle_speed": speed, "manifold_pressure": pressure,
         "throttle_position": throttle, "barometric_pressure": np.full(time.size, BAROMETER),
@@ -76,8 +79,9 @@ def log(
 
 def session(channels: Mapping[str, np.ndarray], toml: str = VEHICLE, name: str = "s") -> Session:
     """A session of these channels."""
+    rate = 1.0 / float(np.median(np.diff(channels["time"])))
     info = {
-        c: ChannelInfo(unit=unit_of(c), column=c, conversion="none", rows=v.size, effective_hz=RATE)
+        c: ChannelInfo(unit=unit_of(c), column=c, conversion="none", rows=v.size, effective_hz=rate)
         for c, v in channels.items()
         if c != "time"
     }
