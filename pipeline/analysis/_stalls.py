@@ -25,6 +25,9 @@ HELD_IDLE_S = 1.5
 SILENT = {"injector_pulse_width": 0.1, "injector_duty": 0.05}
 #: km/h a car gains within a second when it is set off; % of throttle that is a foot.
 SETS_OFF_KMH, FOOT_PCT = 0.6, 3.0
+#: s of log after a stop that show the key stayed on: a controller's own supply holds on for a few
+#: seconds after the key (common practice, no source).
+KEY_STAYS_S = 10.0
 #: s before the stop within which the car has to have stood for a start to be a setting off.
 STOOD_S = 4.0
 
@@ -86,6 +89,9 @@ def _stop(view: View, states: States, rows: Bools, stop: float) -> Stop:
     if injected:
         if came_down or sagged > HELD_IDLE_S or _rolling(view, stop):
             return Stop(stop, "died", 0.93, "injection went on while the speed fell to nothing")
+        if view.time[-1] - stop < KEY_STAYS_S:
+            # A controller that computes its pulses from the speed writes some after the key too.
+            return Stop(stop, "switched_off", 0.6, "the log ends with the stop from a held idle")
         return Stop(stop, "clutch", 0.6, "it was choked from a held idle")
     if came_down and held < HELD_IDLE_S:
         return Stop(stop, "died", 0.8, "the speed came down and went on through idle to nothing")

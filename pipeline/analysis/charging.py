@@ -27,6 +27,7 @@ from pipeline.results import (
 )
 from pipeline.session import View
 from pipeline.signals import segments
+from pipeline.signals.sampling import quantisation_step
 from pipeline.signals.segments import Bools, Floats
 from pipeline.signals.smoothing import moving_mean
 
@@ -58,6 +59,9 @@ RECHARGE_S, RECHARGED_V, RECHARGE_STEP_S = 300.0, 0.1, 10.0
 #: s before the starter over which the battery is read at rest; V of one that is not flat (common
 #: practice, no source).
 REST_S, FLAT_V = 5.0, 12.0
+#: Blocks a session is cut into for the interval of its voltage, and s one lasts at least and most:
+#: longer than most loads stay on, and enough of them to see their scatter.
+BLOCKS, BLOCK_S = 20.0, (10.0, 60.0)
 #: rpm from which an alternator gives what it can.
 FAST_RPM = 1500.0
 #: Readings that make a median.
@@ -81,13 +85,8 @@ def analyse(view: View) -> Result:
         )
     smooth = moving_mean(time, volts, seconds=SMOOTH_S)
     step = np.diff(time, append=time[-1:])
-    middle = float(np.median(volts[late]))
-    spread = 1.4826 * float(np.median(np.abs(volts[late] - middle)))
-    blocks = max(1.0, float(np.sum(step[late])) / 10.0)
-    half = 1.96 * spread / np.sqrt(blocks)
-    metrics: dict[str, Metric] = {
-        "charging_voltage_v": metric(middle, "V", middle - half, middle + half)
-    }
+    middle, least, most = level_with_interval(volts[late], float(np.sum(step[late])))
+    metrics: dict[str, Metric] = {"charging_voltage_v": metric(middle, "V", least, most)}
     outside = _outside(view)
     cold = max(0.0, COLD_BELOW_C - outside) / 10.0 if np.isfinite(outside) else 0.0
     high_v = limits.charging_high_v + limits.charging_high_cold_v_per_10k * cold
@@ -167,6 +166,31 @@ def own_voltage(
         if name in digest
     ]
     return float(np.median(values)) if len(values) >= OWN_SESSIONS else float("nan")
+
+
+def level_with_interval(volts: Floats, seconds: float) -> tuple[float, float, float]:
+    """Median of readings (n,) in V over ``seconds`` of running, and the interval around it.
+
+    Loads come and go for a minute, so successive readings are not independent: the share of
+    readings above the median is taken block by block, and the scatter of the blocks (batch means,
+    as in simulation output analysis) says how far that share, and with it the median's place among
+    the ordered readings, is uncertain. A reading stands for what lies from half a step below it
+    (rounded) to a whole one above (cut off): controllers do either. The divider's own error is not
+    in the interval: it is the same in every session.
+    """
+    middle = float(np.median(volts))
+    length = float(np.clip(seconds / BLOCKS, *BLOCK_S))
+    blocks = int(np.clip(seconds / length, 2, volts.size // 2))
+    # Equal readings count half: a coarse step must not make the share jump.
+    above = (volts > middle) + 0.5 * (volts == middle)
+    edges = np.linspace(0, volts.size, blocks + 1).astype(np.int64)
+    shares = np.add.reduceat(above, edges[:-1]) / np.diff(edges)
+    # Student's 97.5 % point, close to the table from two degrees of freedom on.
+    wide = 1.96 + 2.4 / max(blocks - 1, 1)
+    half = min(wide * float(np.std(shares, ddof=1)) / np.sqrt(blocks), 0.5)
+    low, high = np.quantile(volts, (0.5 - half, 0.5 + half))
+    step = quantisation_step(volts)
+    return middle, float(low) - 0.5 * step, float(high) + step
 
 
 def _since_running(time: Floats, running: Bools, seconds: float) -> Bools:

@@ -214,7 +214,14 @@ def _resets(view: View, states: States) -> list[Finding]:
         alive = states.running[recent] | states.cranking[recent]
         # Many controllers count from the first firing: that start is no reset.
         # One that counted on while cranking did not wait for it: the controller began again.
-        counted = _counted(view.time, run_time, before) and _cranked(view.time, states, before)
+        # Unless its last zero was a firing too: then it counts from each firing, stops and all.
+        zero = float(view.time[before] - run_time[before])
+        from_firing = any(abs(zero - s) < FIRING_SLACK_S for s in firings if s < moment)
+        counted = (
+            _counted(view.time, run_time, before)
+            and _cranked(view.time, states, before)
+            and not from_firing
+        )
         fired = not counted and any(abs(moment - s) < FIRING_SLACK_S for s in firings)
         after = run_time[(view.time > moment) & (view.time <= moment + COUNTS_ON_S)]
         counts = bool(np.nanmax(after, initial=0.0) > run_time[row] + 0.5)

@@ -10,6 +10,7 @@ from fixtures.drives import driver_stalls, mixed_drive, stop_and_go
 from fixtures.faults import FAULTS
 from fixtures.simulate import simulate
 from pipeline.analysis.charging import judge as judge_charging
+from pipeline.analysis.charging import level_with_interval
 from pipeline.analysis.supply import judge as judge_supply
 from pipeline.meta import Earlier, Own
 from pipeline.registry import load_registry
@@ -195,3 +196,58 @@ def test_a_throttle_held_open_before_the_start_is_told() -> None:
     # A motor-driven plate rests a little open without current.
     log.put("throttle_position", log.time < 5.0, 12.0)
     assert "throttle" not in analyse(log.session(), only, strict=True)["start"].why
+
+
+def test_a_counter_that_starts_with_each_firing_is_no_reset_at_a_restart() -> None:
+    """It counts on while the engine stands and is cranked: that looks like a reset while cranked.
+
+    Shared with nothing: a stop of 20 s and a restart put into a log made by hand.
+    """
+    log = hand(20.0).key_off(120.0)
+    cranked, again = log.where(140.0, 140.6), log.time >= 140.6
+    log.put("engine_speed", cranked, 210.0).put("engine_speed", again, 860.0)
+    log.put("battery_voltage", cranked, 10.2).put("battery_voltage", again, 14.0)
+    log.put("manifold_pressure", again, 34.0)
+    since = np.where(again, log.time - 140.6, np.maximum(log.time - log.fired, 0.0))
+    kinds_of = [
+        f.kind for f in analyse(log.add("run_time", since).session(), SUPPLY)["supply"].findings
+    ]
+    assert "controller_reset" not in kinds_of
+    # One that began with the key and is back at nothing while it is cranked did start again.
+    reset = np.where(log.time >= 140.3, log.time - 140.3, log.time + 30.0)
+    kinds_of = [
+        f.kind for f in analyse(log.add("run_time", reset).session(), SUPPLY)["supply"].findings
+    ]
+    assert "controller_reset" in kinds_of
+
+
+@pytest.mark.parametrize(("after", "told"), [(5.0, False), (20.0, True)])
+def test_a_stop_from_a_held_idle_is_told_only_where_the_key_stayed_on(
+    after: float, told: bool
+) -> None:
+    """Injection in the falling rows alone is no sign: some compute it from the speed."""
+    log = hand(20.0).key_off(170.0)
+    log.add("injector_pulse_width", np.where(log.channels["engine_speed"] > 60.0, 2.5, 0.0))
+    session = log.session()
+    rows = session.time < 171.0 + after
+    session = replace(
+        session, time=session.time[rows], channels={k: v[rows] for k, v in session.channels.items()}
+    )
+    stalls = [f for f in analyse(session, SUPPLY)["supply"].findings if f.kind == "stall"]
+    assert bool(stalls) == told
+    assert all(f.severity == "info" for f in stalls)
+
+
+def test_the_interval_of_the_voltage_knows_of_loads_and_digits() -> None:
+    """Loads of a minute make few independent readings; held against many drawn sessions."""
+    random = np.random.default_rng(5)
+    held, alone = [], []
+    for _ in range(200):
+        load = np.repeat(random.normal(0.0, 0.1, 15), 400)
+        shown = np.floor((14.1 + load + random.normal(0, 0.02, load.size)) / 0.02) * 0.02
+        middle, low, high = level_with_interval(shown, 600.0)
+        held.append(low <= 14.1 <= high)
+        alone.append(abs(middle - 14.1) < 1.96 * 0.1 * 1.25 / np.sqrt(60.0))
+    assert 0.9 < np.mean(held) <= 0.99
+    # Readings of 10 s taken as independent hold far less often.
+    assert np.mean(alone) < 0.8
