@@ -30,9 +30,25 @@ COMMON = frozenset({"base timing", "engine.bore_mm", "engine.stroke_mm",
 MODEL_CONFIDENCE = 0.85
 
 
+#: Share of a drop that has to be spark for it to be told whatever the model makes of the margin
+#: that is left: heat comes and goes with the day, spark was put in.
+SPARK_SHARE = 0.67
+
+
+@dataclass(frozen=True)
+class Drop:
+    """Margin below the least known to be quiet in a zone, and spark above what ran there, deg."""
+
+    margin_deg: float = 0.0
+    spark_deg: float = 0.0
+
+
 @dataclass(frozen=True)
 class Risk:
-    """Zones at risk, the worst of them with its margin and band, and what supports it."""
+    """Zones at risk, the worst of them with its margin and band, and what supports it.
+
+    gone: the margin itself is lost or heard to be; else only less of it than before.
+    """
 
     zones: tuple[Zone, ...]
     worst: Zone
@@ -41,6 +57,7 @@ class Risk:
     probability: float
     heard: bool
     relative_deg: float
+    gone: bool
 
     @property
     def seconds(self) -> float:
@@ -57,13 +74,14 @@ def half_band(zone: Zone, scale: Scale) -> float:
 def assess(
     zones: Sequence[Zone],
     scale: Scale,
-    drops: Mapping[tuple[float, float], float],
+    drops: Mapping[tuple[float, float], Drop],
     *,
     limits: Limits,
     alive: bool,
 ) -> Risk | None:
     """Zones whose margin is gone, or far below what was known to be quiet there."""
     found: list[tuple[float, float, Zone, bool]] = []
+    lost = False
     for z in zones:
         margin = z.margin_deg + scale.mean / z.slope
         half = half_band(z, scale)
@@ -71,15 +89,20 @@ def assess(
         heard = z.knock_s > 0.0
         if alive and z.quiet_s >= QUIET_S and not heard:
             continue  # the engine itself says it did not knock there
-        drop = drops.get((z.rpm, z.kpa), 0.0)
-        relative = drop >= limits.knock_margin_drop_deg and gone >= NEAR_PROBABILITY
+        drop = drops.get((z.rpm, z.kpa), Drop())
+        relative = drop.margin_deg >= limits.knock_margin_drop_deg and (
+            gone >= NEAR_PROBABILITY or drop.spark_deg >= SPARK_SHARE * drop.margin_deg
+        )
         if heard and margin < AGREES_DEG:
             found.append((max(gone, 0.9), margin, z, True))
+            lost = True
         elif margin < 0.0 and gone >= LEAST_PROBABILITY:
             found.append((gone, margin, z, False))
+            lost = True
         elif relative:
             # 2 deg: what cells, heat and mixture leave open between two sessions.
-            found.append((float(ndtr(drop / 2.0 - 1.0)), margin, z, False))
+            found.append((float(ndtr(drop.margin_deg / 2.0 - 1.0)), margin, z, False))
+            lost |= gone >= NEAR_PROBABILITY
     if not found:
         return None
     best = max(found, key=lambda item: (item[3], item[0], -item[1]))
@@ -87,7 +110,10 @@ def assess(
         zones=tuple(item[2] for item in found), worst=best[2], margin_deg=best[1],
         half_deg=half_band(best[2], scale), probability=best[0],
         heard=any(item[3] for item in found),
-        relative_deg=max(drops.get((item[2].rpm, item[2].kpa), 0.0) for item in found),
+        relative_deg=max(
+            drops.get((item[2].rpm, item[2].kpa), Drop()).margin_deg for item in found
+        ),
+        gone=lost,
     )  # fmt: skip
 
 
@@ -126,7 +152,9 @@ def finding(risk: Risk, scale: Scale, assumed: Sequence[str]) -> Finding:
         kind="knock_risk", severity=severity,
         confidence=float(min(risk.probability, 0.95 if risk.heard else MODEL_CONFIDENCE)),
         start_s=min(z.start_s for z in risk.zones), end_s=max(z.end_s for z in risk.zones),
-        title="Knock heard and expected there" if risk.heard else "Little or no margin to knock",
+        title="Knock heard and expected there" if risk.heard
+        else "Little or no margin to knock" if risk.gone
+        else "Less margin to knock than in this car's quiet running",
         detail=detail, step=0 if risk.heard else 4, blocks=[],
         channels=["spark_advance", "manifold_pressure"],
         evidence=evidence(margin=(risk.margin_deg, "deg"), either_way=(risk.half_deg, "deg"),

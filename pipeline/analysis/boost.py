@@ -9,7 +9,7 @@ import numpy as np
 from pipeline.analysis import _boost_findings as words
 from pipeline.analysis._boost_episodes import LEAST_TARGET_KPA, over_boost_episodes
 from pipeline.analysis._boost_figures import across_sessions, figures, same_gear
-from pipeline.facts.boost_runs import BIN_RPM, BoostRun, BoostRuns
+from pipeline.facts.boost_runs import BIN_RPM, REST_DUTY_PCT, BoostRun, BoostRuns
 from pipeline.meta import Earlier, Meta, Own
 from pipeline.results import (
     Finding,
@@ -53,8 +53,6 @@ LATEST_SPOOL = 0.60
 MOST_RUNS = 0.5
 #: Earlier sessions and runs a comparison needs.
 HISTORY_SESSIONS = 2
-#: Wastegate duty (%) at which it is at rest.
-REST_DUTY_PCT = 5.0
 #: Hz of pressure updates below which a rise after the plateau cannot be told from the spooling.
 CREEP_HZ = 3.0
 #: kPa a creep has to come to over the plateau: twice what a control swings.

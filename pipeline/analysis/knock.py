@@ -32,7 +32,7 @@ from pipeline.signals import smoothing
 
 META = Meta(
     question="How near did the engine run to knock?",
-    version=1,
+    version=2,
     kinds=("knock_risk",),
     references=(
         "Ignition delay: Douaud and Eyzat, SAE 780080; integral: Livengood and Wu 1955.",
@@ -164,13 +164,15 @@ def _scale(zones: Sequence[Zone], past: Sequence[Any], *, alive: bool) -> Scale:
     return knock_scale.estimate(quiet, knocked)
 
 
-def _against_quiet(zones: Sequence[Zone], past: Sequence[Any]) -> dict[tuple[float, float], float]:
-    """How far each zone lies below the least margin known to be quiet there, deg.
+def _against_quiet(
+    zones: Sequence[Zone], past: Sequence[Any]
+) -> dict[tuple[float, float], words.Drop]:
+    """How far each zone lies below the least margin known to be quiet there, and by what spark.
 
     A channel that never moved is no proof that the engine was quiet, and does not overrule the
     model; as a reference to see a change against it will do.
     """
-    least: dict[tuple[float, float], float] = {}
+    least: dict[tuple[float, float], tuple[float, float]] = {}
     sessions = [d for d in past if d.get("listened")]
     if len(sessions) < QUIET_SESSIONS:
         return {}
@@ -179,15 +181,19 @@ def _against_quiet(zones: Sequence[Zone], past: Sequence[Any]) -> dict[tuple[flo
             silent = z.quiet_s if d["alive"] else z.seconds
             if silent >= 0.5 and z.knock_s == 0.0:
                 key = (z.rpm, z.kpa)
-                least[key] = min(least.get(key, np.inf), z.margin_deg)
+                known = (z.margin_deg, z.spark_deg)
+                least[key] = min(least.get(key, known), known)
     return {
-        (z.rpm, z.kpa): least[z.rpm, z.kpa] - z.margin_deg for z in zones if (z.rpm, z.kpa) in least
-    }
+        (z.rpm, z.kpa): words.Drop(
+            least[z.rpm, z.kpa][0] - z.margin_deg, z.spark_deg - least[z.rpm, z.kpa][1]
+        )
+        for z in zones if (z.rpm, z.kpa) in least
+    }  # fmt: skip
 
 
 def _zone_digest(z: Zone) -> list[float | None]:
     values = (z.rpm, z.kpa, z.seconds, z.margin_deg, z.slope, z.band_deg, z.start_s, z.end_s,
-              z.quiet_s, z.knock_s, z.onset_deg)  # fmt: skip
+              z.quiet_s, z.knock_s, z.onset_deg, z.spark_deg)  # fmt: skip
     return [rounded(v, 5) if np.isfinite(v) else None for v in values]
 
 
@@ -243,9 +249,7 @@ def _sensitivities(view: View, margins: KnockMargin, vehicle: VehicleKnock, wors
         shift = float(
             knock.octane_log(octane=vehicle.engine.octane, change=change.get("octane", 0.0))
         )
-        degrees, _ = knock_table.spark_limit(
-            vehicle.table, lookup, lambda_=[here["lambda_"]], log_scale=shift
-        )
+        degrees, _ = knock_table.spark_limit(vehicle.table, lookup, log_scale=shift)
         return float(degrees[0])
 
     base = limit({})

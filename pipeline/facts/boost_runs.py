@@ -8,7 +8,7 @@ from pipeline.facts.full_throttle_runs import FullThrottleRun, FullThrottleRuns
 from pipeline.meta import FactMeta
 from pipeline.session import NotAvailableError, View
 from pipeline.signals import segments, smoothing
-from pipeline.signals.segments import Floats
+from pipeline.signals.segments import Bools, Floats
 
 META = FactMeta(
     summary="per full-throttle run in boost or asked for it: spool, plateau, error, rise",
@@ -35,6 +35,12 @@ ALREADY_SHARE = 0.35
 #: creep's slope that is left in the later half of it: a curve that flattens out keeps a third.
 KNEE_STEEPER = 2.0
 STRAIGHT_SHARE = 0.6
+#: Wastegate duty (%) at which it is at rest.
+REST_DUTY_PCT = 5.0
+#: % over the least duty at which it has come to rest (steps of usual logging), and s above that
+#: which are control and no blip.
+REST_STEP_PCT = 0.5
+BUSY_S = 0.2
 #: rpm of plateau that a rise over speed needs.
 CREEP_SPAN_RPM = 500.0
 #: Speed bins in which runs are compared across sessions, rpm.
@@ -49,9 +55,9 @@ class BoostRun:
     the run's later half) or plateau (of its begin, if it creeps), at spool_rpm. error_kpa: mean
     over the plateau less target.
     overshoot_kpa: most over target or plateau within 1.5 s of spooling. creep: kPa per 1000 rpm
-    on the plateau, of pressure and of pressure over target; rise_kpa: what that comes to over
-    the plateau. duty: median and spread on the plateau, and over the last 0.4 s. by_bin: (speed
-    bin, mean kPa, mean kPa under target or NaN) after the spool-up.
+    on the plateau (where the wastegate is at rest), of pressure and of pressure over target;
+    rise_kpa: what that comes to over it. duty: median and spread on the plateau, and over the
+    last 0.4 s. by_bin: (speed bin, mean kPa, mean kPa under target or NaN) after the spool-up.
     """
 
     run: FullThrottleRun
@@ -141,12 +147,13 @@ def _measure(
         plateau_kpa = smoothing.mean_or_nan(p[plateau])
         if np.isfinite(goal):
             error = smoothing.mean_or_nan((p - wanted)[plateau])
-        span = float(np.ptp(n[plateau]))
+        rest = _at_rest(t, plateau, n, duty[rows] if duty is not None else None)
+        span = float(np.ptp(n[rest]))
         if span >= CREEP_SPAN_RPM:
-            creep = _slope(n[plateau], p[plateau]) * 1000.0
+            creep = _slope(n[rest], p[rest]) * 1000.0
             rise = creep * span / 1000.0
             if np.isfinite(goal):
-                creep_over = _slope(n[plateau], (p - wanted)[plateau]) * 1000.0
+                creep_over = _slope(n[rest], (p - wanted)[rest]) * 1000.0
         if duty is not None and np.isfinite(duty[rows][plateau]).any():
             wastegate = smoothing.median_or_nan(duty[rows][plateau])
             wastegate_spread = float(np.nanstd(duty[rows][plateau]))
@@ -194,6 +201,27 @@ def _own_level(t: Floats, p: Floats, barometer: float) -> float:
     centre = float(t[after].mean())
     at_knee = float(p[after].mean()) - creep * (centre - float(t[knee]))
     return min(usual, at_knee)
+
+
+def _at_rest(t: Floats, plateau: Bools, rpm: Floats, duty: Floats | None) -> Bools:
+    """The plateau's rows from which on the wastegate is at rest to the end; all if too few.
+
+    A control that has something left to give holds the pressure; the creep begins where its duty
+    has gone to nothing.
+    """
+    if duty is None:
+        return plateau
+    least = float(np.nanmin(duty[plateau], initial=np.inf))
+    if not least <= REST_DUTY_PCT:
+        return plateau
+    # The last rows may hold the duty that a closing throttle calls for.
+    moves = plateau & ~(duty <= least + REST_STEP_PCT)
+    busy = np.flatnonzero(segments.long_runs(moves, t, seconds=BUSY_S))
+    rest: Bools = plateau.copy()
+    if busy.size:
+        rest[: int(busy[-1]) + 1] = False
+    wide_enough = rest.sum() >= 5 and float(np.ptp(rpm[rest])) >= CREEP_SPAN_RPM
+    return rest if wide_enough else plateau
 
 
 def _crossing(t: Floats, p: Floats, n: Floats, threshold: float) -> tuple[float, float]:

@@ -19,7 +19,7 @@ from pipeline.signals.segments import Bools, Floats
 
 META = FactMeta(
     summary="modelled margin of spark to the knock limit, by row and by zone",
-    version=1,
+    version=2,
     needs=("engine_speed", "manifold_pressure", "spark_advance"),
     uses=("intake_air_temperature", "lambda", "lambda_target"),
     facts=("states", "knock_table"),
@@ -48,7 +48,7 @@ ZONE_S = 0.15
 class Zone:
     """One cell of the zones. margin_deg at the table's scale; slope 1/deg; band_deg: two
     standard deviations without the scale; quiet_s and knock_s: what the knock channels said;
-    onset_deg: margin where knock began, NaN where none did."""
+    onset_deg: margin where knock began, NaN where none did; spark_deg: median spark there."""
 
     rpm: float
     kpa: float
@@ -61,6 +61,7 @@ class Zone:
     quiet_s: float
     knock_s: float
     onset_deg: float
+    spark_deg: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,7 +97,7 @@ def compute(view: View) -> KnockMargin:
         speed_rpm=states.rpm[use], manifold_kpa=pressure[use], intake_c=intake[use],
         lambda_=mixture[use],
     )  # fmt: skip
-    limit, slope = knock_table.spark_limit(vehicle.table, lookup, lambda_=mixture[use])
+    limit, slope = knock_table.spark_limit(vehicle.table, lookup)
     margin = np.full(time.size, np.nan)
     margin[use] = limit - spark[use]
     log_index = np.full(time.size, np.nan)
@@ -104,7 +105,7 @@ def compute(view: View) -> KnockMargin:
     slopes = np.full(time.size, np.nan)
     slopes[use] = slope
     signs: KnockSigns | None = view.fact("knock_signs")
-    zones = _zones(time, states.rpm, pressure, margin, slopes, use, signs)
+    zones = _zones(time, states.rpm, pressure, spark, margin, slopes, use, signs)
     zones = _with_bands(zones, vehicle, intake, intake_known, mixture, time)
     return KnockMargin(margin, log_index, intake, mixture, zones, intake_known, source)
 
@@ -140,6 +141,7 @@ def _zones(
     time: Floats,
     rpm: Floats,
     pressure: Floats,
+    spark: Floats,
     margin: Floats,
     slope: Floats,
     use: Bools,
@@ -175,6 +177,7 @@ def _zones(
                 slope=float(np.median(slope[part])), band_deg=0.0,
                 start_s=float(time[part.min()]), end_s=float(time[part.max()]),
                 quiet_s=quiet, knock_s=knocked, onset_deg=onset,
+                spark_deg=float(np.median(spark[part])),
             )
         )  # fmt: skip
     return tuple(found)

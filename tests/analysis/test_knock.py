@@ -59,15 +59,32 @@ def test_a_working_channel_that_was_quiet_overrules_the_model() -> None:
     assert _knock(dead).findings  # one that never moves proves nothing
 
 
-def test_change_against_earlier_quiet_running() -> None:
-    before = _knock(_log(6.0, retard=0.0))
+def _quiet(channels: dict[str, np.ndarray]) -> dict[str, list[Earlier]]:
+    before = _knock(channels)
     assert not before.findings
-    earlier = [
+    return {"knock": [
         Earlier(session_id=f"e{k}", start_time=f"2026-04-0{k + 1}", duration_s=80.0,
                 digest=before.digest, version=1, metrics={}, findings=[])
         for k in range(2)
-    ]  # fmt: skip
-    now = _knock(_log(12.0, retard=0.0), earlier={"knock": earlier})
+    ]}  # fmt: skip
+
+
+def test_more_spark_is_told_by_how_wide_the_margin_was_and_a_hot_day_is_not() -> None:
+    earlier = _quiet(_log(-8.0, retard=0.0))
+    for more, told in ((2.0, False), (4.5, True)):
+        now = _knock(_log(-8.0 + more, retard=0.0), earlier=earlier)
+        assert now.metrics["knock_margin_min_deg"].low > 0.0  # type: ignore[operator]
+        assert bool(now.findings) == told
+    assert "quiet running" in now.findings[0].title
+    hot = _knock(_log(-8.0, retard=0.0, intake=70.0), earlier=earlier)
+    was = earlier["knock"][0].digest["zones"]
+    assert hot.digest["zones"][0][3] < was[0][3] - 3.0  # the model sees it
+    assert not hot.findings
+
+
+def test_change_against_earlier_quiet_running() -> None:
+    earlier = _quiet(_log(6.0, retard=0.0))
+    now = _knock(_log(12.0, retard=0.0), earlier=earlier)
     assert kinds(now) == {"knock_risk": "watch"}
     assert now.findings[0].evidence["below_quiet"].value == pytest.approx(6.0, abs=0.3)
 

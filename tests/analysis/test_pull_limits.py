@@ -91,6 +91,22 @@ def in_some(creeping: int, duty: float | None = None) -> Callable[[float], Chann
     return make
 
 
+def late_creep(duty_end: float) -> Callable[[float], Channels]:
+    """Held until 4800 rpm, where the control's duty has gone to its end and pressure rises."""
+
+    def make(rate: float) -> Channels:
+        channels = log(rate=rate, noise=NOISE)
+        over = np.maximum(channels["engine_speed"] - 4800.0, 0.0) / 1000.0
+        channels["manifold_pressure"] += 8.0 * over
+        duty = np.interp(channels["engine_speed"], [2400.0, 4800.0], [20.0, duty_end])
+        channels["wastegate_duty"] = np.where(wide(channels), duty, 0.0)
+        return channels
+
+    return make
+
+
+case("creeps once its duty is at 0", "boost", "boost_creep", "watch", late_creep(0.0))
+case("rises while its duty holds it up", "boost", "boost_creep", None, late_creep(12.0))
 case("comes late and flattens out", "boost", "boost_creep", None, slow_spool)
 case("creeps in two runs of five", "boost", "boost_creep", None, in_some(2))
 case("creeps in four runs of five", "boost", "boost_creep", "watch", in_some(4))

@@ -7,6 +7,8 @@ An area is a module in ``tests/judge/areas/``. It offers any of:
 ``METRICS``          name -> `Target`: truth of a metric and the tolerance
 ``rows(judged)``     further figures of one judged run, name -> number; the table shows median,
                      95th percentile and extremes over all runs
+``also_true(run, case)`` kinds that hold in this run though the simulator's own list has them
+                     weaker or not at all (measured against a second, healthy run)
 ``FACTS``            True when ``rows`` needs only ``judged.run`` and facts (no analyses are run)
 
 Scores: a true fault with a margin of `MUST` or more has to be found at ``watch`` or higher
@@ -168,7 +170,8 @@ def judge_area(area: ModuleType, seeds: Iterable[int], registry: Registry) -> Ta
                                    logbook=case.logbook)  # fmt: skip
             tally.runs += 1
             where = f"seed {seed} {case.name}"
-            _count_findings(tally, judged, case, getattr(area, "KINDS", ()), where)
+            also = area.also_true(run, case) if hasattr(area, "also_true") else frozenset()
+            _count_findings(tally, judged, case, getattr(area, "KINDS", ()), where, also)
             _count_metrics(tally, judged, getattr(area, "METRICS", {}))
             for name, result in judged.results.items():
                 if result.status == "failed":
@@ -190,8 +193,9 @@ def _before(case: Case, registry: Registry) -> tuple[Judged, ...]:
 
 
 def _count_findings(
-    tally: Tally, judged: Judged, case: Case, kinds: Sequence[str], where: str
-) -> None:
+    tally: Tally, judged: Judged, case: Case, kinds: Sequence[str], where: str,
+    also: frozenset[str],
+) -> None:  # fmt: skip
     truth = judged.run.truth
     loud = [f for f in judged.findings if f.severity in LOUD and f.kind in kinds]
     hours = float(judged.run.frame[judged.run.columns["time"]][-1]) / 3600.0
@@ -211,7 +215,7 @@ def _count_findings(
             score.found += hit
             if not hit:
                 score.missed_in.append(where)
-        holds = any(f.margin >= MAY for f in real)
+        holds = any(f.margin >= MAY for f in real) or kind in also
         for finding in mine:
             if holds:
                 score.right += 1

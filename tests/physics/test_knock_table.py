@@ -21,7 +21,7 @@ def test_bytes_and_key() -> None:
 
 
 def test_the_integral_is_one_at_the_limit() -> None:
-    table = knock_table.build(ENGINE)
+    table = knock_table.build(ENGINE, mixture_term=False)
     k = (3, 5, 2, 1)
     limit = table.limit_deg[k]
     one = np.ones(1)
@@ -85,12 +85,41 @@ def test_off_its_best_mixture_the_charge_burns_more_slowly() -> None:
 def test_look_up_gives_the_nodes_and_holds_the_edges() -> None:
     table = knock_table.build(ENGINE)
     lookup = knock_table.look_up(
-        speed_rpm=[3000.0, 20000.0], manifold_kpa=[165.0, 165.0], intake_c=[50.0, 50.0],
-        lambda_=[0.87, 0.87],
+        speed_rpm=[knock_table.SPEED_RPM[3], 20000.0],
+        manifold_kpa=[knock_table.MANIFOLD_KPA[5]] * 2, intake_c=[knock_table.INTAKE_C[2]] * 2,
+        lambda_=[knock_table.LAMBDA[1]] * 2,
     )  # fmt: skip
     assert lookup.of(table.limit_deg) == pytest.approx(
         [table.limit_deg[3, 5, 2, 1], table.limit_deg[-1, 5, 2, 1]]
     )
+
+
+@pytest.mark.parametrize(("ratio", "octane"), [(7.9, 98.0), (10.5, 95.0)])
+def test_between_its_nodes_the_table_is_the_model(ratio: float, octane: float) -> None:
+    """At points drawn from a road engine's range the integral at the table's limit is near 1."""
+    engine = knock_table.Engine(
+        cylinder=combustion.cylinder_from(
+            displacement_l=2.0, cylinders=4, compression_ratio=ratio
+        ), octane=octane, boosted=True,
+    )  # fmt: skip
+    table = knock_table.build(engine, mixture_term=False)
+    random = np.random.default_rng(3)
+    size = 400
+    speed, pressure = random.uniform(1300, 6500, size), random.uniform(85, 210, size)
+    celsius = random.uniform(10, 65, size)
+    lambda_ = np.where(pressure > 110, random.uniform(0.75, 0.9, size), 0.97)
+    lookup = knock_table.look_up(
+        speed_rpm=speed, manifold_kpa=pressure, intake_c=celsius, lambda_=lambda_
+    )
+    limit, slope = knock_table.spark_limit(table, lookup)
+    out = knock.run_cycle(
+        engine.cylinder, speed_rpm=speed, manifold_kpa=pressure,
+        intake_k=knock.intake_kelvin(celsius), lambda_=lambda_, spark_deg=limit, octane=octane,
+        boosted=True,
+    )  # fmt: skip
+    near = limit < 45.0  # further off nobody runs
+    off = np.abs(out.log_integral / slope)[near]
+    assert np.quantile(off, 0.9) < 1.0
 
 
 def test_scale_learns_both_ways() -> None:

@@ -179,7 +179,7 @@ def _limit(
     lookup = knock_table.look_up(
         speed_rpm=[rpm], manifold_kpa=[kpa], intake_c=[celsius], lambda_=[mixture]
     )
-    return float(knock_table.spark_limit(table, lookup, lambda_=[mixture])[0][0])
+    return float(knock_table.spark_limit(table, lookup)[0][0])
 
 
 # Russ, SAE 960497 (abstract): 1 octane number per degree of spark, per 7 K of intake air, per
