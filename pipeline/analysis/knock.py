@@ -272,12 +272,14 @@ def _assumptions(view: View, margins: KnockMargin, vehicle: VehicleKnock) -> Fig
     def origin(name: str) -> str:
         return "vehicle.toml" if view.vehicle.is_given(name) else "default"
 
-    bore_from = origin("engine.bore_mm")
     rows: list[list[str | float | None]] = [
         ["compression ratio", f"{cylinder.compression_ratio:.1f}",
          origin("engine.compression_ratio")],
         ["octane number (RON)", f"{vehicle.engine.octane:.0f}", origin("fuel.octane_ron")],
-        ["bore", f"{1000 * cylinder.bore_m:.1f} mm", bore_from],
+        ["fuel", view.vehicle.fuel.kind, origin("fuel.kind")],
+        ["displacement", f"{view.vehicle.engine.displacement_l:.1f} l",
+         origin("engine.displacement_l")],
+        ["bore", f"{1000 * cylinder.bore_m:.1f} mm", origin("engine.bore_mm")],
         ["stroke", f"{1000 * cylinder.stroke_m:.1f} mm", origin("engine.stroke_mm")],
         ["scale on the ignition delay", f"{vehicle.engine.delay_scale:.1f}, a factor "
          f"{knock.DELAY_SCALE_FACTOR:.1f} either way", "default"],

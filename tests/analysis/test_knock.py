@@ -1,9 +1,12 @@
+import datetime as dt
+
 import numpy as np
 import pytest
 
+from pipeline.logbook import Entry
 from pipeline.meta import Earlier
 from pipeline.results import Result
-from tests.analysis.pull_logs import kinds, log, results
+from tests.analysis.pull_logs import VEHICLE, kinds, log, results
 
 KNOWN = ("engine.compression_ratio", "fuel.octane_ron")
 
@@ -43,6 +46,29 @@ def test_defaults_keep_a_near_thing_to_info() -> None:
     result = _knock(_log(14.0), toml="[engine]\nforced_induction = true\n")
     assert kinds(result) in ({"knock_risk": "info"}, {})
     assert "safe" not in result.why
+
+
+def test_the_nearer_to_its_limit_the_less_the_model_is_believed() -> None:
+    """A near thing is likelier the model's error than knock: it is said, and at info."""
+    timing = Entry(date=dt.datetime(2026, 4, 1), kind="check", item="base_timing", text="light")
+    near, far = (_knock(_log(spark), logbook=[timing]).findings[0] for spark in (14.0, 26.0))
+    assert (near.severity, far.severity) == ("info", "watch")
+    assert near.confidence < 0.5 < far.confidence
+
+
+def test_the_page_says_what_is_assumed_of_this_car() -> None:
+    def rows(toml: str) -> dict[str, str]:
+        result = _knock(_log(6.0), toml=toml)
+        table = next(f for f in result.figures if f.id == "knock-assumptions")
+        return {str(r[0]): str(r[2]) for r in table.rows}  # type: ignore[union-attr]
+
+    bare = rows("[engine]\nforced_induction = true\n")
+    given = rows(VEHICLE)
+    for name in ("compression ratio", "octane number (RON)", "displacement", "bore", "stroke"):
+        assert (bare[name], given[name]) == ("default", "vehicle.toml")
+    assert given["fuel"] == given["burn duration at 3000 rpm"] == "default"
+    assert given["charge temperature"] == "log"
+    assert "not checked" in given["base timing"]
 
 
 def test_heard_and_expected_is_act() -> None:
