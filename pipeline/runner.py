@@ -13,6 +13,7 @@ from typing import Any, Protocol
 import msgspec
 import numpy as np
 
+from pipeline.doubt import doubted
 from pipeline.meta import Case, Earlier, FactMeta, Meta, Own
 from pipeline.registry import Fact, Registry
 from pipeline.results import Result, finite_metrics, not_judged
@@ -225,9 +226,11 @@ def judge(
 def conclude(case: Case, registry: Registry, *, strict: bool = False) -> dict[str, Result]:
     """Run the analyses that come last, in their order, each seeing the ones before it.
 
-    Before that no finding keeps ``stop`` that rests on no measured channel.
+    Before that no finding keeps ``stop`` that rests on no measured channel, and none that rests
+    on a reading which lies stays above ``info``.
     """
-    results = {name: _measured(result, case.channels) for name, result in case.results.items()}
+    results = doubted(case.results)
+    results = {name: _logged_only(result, case.channels) for name, result in results.items()}
     last = sorted(
         (a for a in registry.analyses.values() if a.conclude is not None),
         key=lambda a: (a.meta.order, a.id),
@@ -242,14 +245,19 @@ def conclude(case: Case, registry: Registry, *, strict: bool = False) -> dict[st
     return results
 
 
-def _measured(result: Result, channels: Collection[str]) -> Result:
-    """Lower ``stop`` to ``act`` where none of a finding's channels was logged: the contract."""
-    findings = [
-        msgspec.structs.replace(f, severity="act", step=max(f.step, 1))
-        if f.severity == "stop" and not any(name in channels for name in f.channels)
-        else f
-        for f in result.findings
-    ]
+def _logged_only(result: Result, channels: Collection[str]) -> Result:
+    """Keep of a finding's channels those in the log; with none of them ``stop`` becomes ``act``.
+
+    The contract: stop needs a measured channel. Analyses may name all the readings that a finding
+    would be concluded from.
+    """
+    findings = []
+    for f in result.findings:
+        measured = [name for name in f.channels if name in channels]
+        f = msgspec.structs.replace(f, channels=measured)
+        if f.severity == "stop" and not measured:
+            f = msgspec.structs.replace(f, severity="act", step=max(f.step, 1))
+        findings.append(f)
     return msgspec.structs.replace(result, findings=findings)
 
 

@@ -13,7 +13,7 @@ ALLOWED = {
     "facts": {"facts", "signals", "physics", "meta", "results", "session", "vehicle", "channels",
               "limits"},
     "analysis": {"analysis", "facts", "signals", "physics", "meta", "results", "session", "vehicle",
-                 "channels", "limits", "logbook"},
+                 "channels", "limits", "logbook", "doubt"},
     "ingest": {"ingest", "channels", "vehicle", "limits", "signals", "physics"},
     "report": {"report", "results", "document", "history", "logbook", "store", "inputs",
                "changes", "openpoints", "signals", "channels", "vehicle", "stretch", "session",

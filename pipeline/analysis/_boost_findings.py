@@ -159,7 +159,7 @@ def boost_loss(
         start_s=start, end_s=end, title="Boost stays below what was asked for",
         detail=f"In {len(losing)} of {judged} full-throttle runs the manifold stayed "
         f"{loss:.0f} kPa below {against} above the spool speed (peak {peak:.0f} kPa). {told}",
-        step=2, blocks=["lean_running"], channels=["manifold_pressure"],
+        step=2, blocks=["lean_running"], channels=["manifold_pressure", "throttle_position"],
         evidence=evidence(below=(loss, "kPa"), peak_pressure=(peak, "kPa"),
                           runs=(float(len(losing)), "1"), lambda_error=(
                               100 * lean if lean is not None else float("nan"), "%")),
@@ -189,7 +189,7 @@ def boost_loss_against_own(
         detail=f"In {len(lost)} of {judged} full-throttle runs the manifold stayed {drop:.0f} "
         f"kPa below the earlier runs in the same gear at the same engine speeds ({sessions} "
         f"earlier sessions, barometer considered). {told}",
-        step=2, channels=["manifold_pressure"],
+        step=2, channels=["manifold_pressure", "throttle_position"],
         evidence=evidence(below_earlier=(drop, "kPa"), runs=(float(len(lost)), "1"),
                           earlier_sessions=(float(sessions), "1")),
         likely_causes=causes, next_checks=checks,
@@ -208,7 +208,7 @@ def boost_creep(runs: Sequence[BoostRun]) -> Finding:
         title="Boost creeps up with engine speed",
         detail=f"In {len(runs)} runs pressure rose {rate:.0f} kPa per 1000 rpm after the "
         f"plateau, up to {peak:.0f} kPa, although the wastegate was not held shut.",
-        step=2, blocks=["knock_risk"], channels=["manifold_pressure"],
+        step=2, blocks=["knock_risk"], channels=["manifold_pressure", "throttle_position"],
         evidence=evidence(rise_per_1000_rpm=(rate, "kPa"), peak_pressure=(peak, "kPa"),
                           runs=(float(len(runs)), "1")),
         likely_causes=[

@@ -35,6 +35,8 @@ BASE_ODDS = 0.25
 LIKELY = 0.5
 #: Most that a model alone is believed.
 MODEL_CONFIDENCE = 0.85
+#: Readings that the margin is modelled from, as far as they are in the log.
+MODELLED_FROM = ("spark_advance", "manifold_pressure", "intake_air_temperature")
 
 
 #: Share of a drop that has to be spark for it to be told whatever the model makes of the margin
@@ -166,7 +168,7 @@ def finding(risk: Risk, scale: Scale, assumed: Sequence[str]) -> Finding:
         else "Little or no margin to knock" if risk.gone
         else "Less margin to knock than in this car's quiet running",
         detail=detail, step=0 if risk.heard else 4, blocks=[],
-        channels=["spark_advance", "manifold_pressure"],
+        channels=list(MODELLED_FROM),
         evidence=evidence(margin=(risk.margin_deg, "deg"), either_way=(risk.half_deg, "deg"),
                           engine_speed=(worst.rpm, "rpm"), pressure=(worst.kpa, "kPa"),
                           time_there=(risk.seconds, "s"), below_quiet=(

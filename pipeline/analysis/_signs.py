@@ -12,6 +12,7 @@ import msgspec
 import numpy as np
 
 from pipeline.analysis._shape_signs import seen_shape
+from pipeline.doubt import lies_of, spoils
 from pipeline.logbook import Entry
 from pipeline.meta import Case
 from pipeline.results import SEVERITIES, Finding, Severity
@@ -105,7 +106,9 @@ def untrusted_kinds(case: Case) -> set[str]:
 
     What is read from a sensor that cannot be believed speaks for no cause, nor does its absence.
     """
-    return {
+    lies = lies_of(case.results)
+    resting = {f.kind for f in case.findings if any(spoils(lie, f) for lie in lies)}
+    return resting | {
         kind
         for f in case.findings
         if f.kind == "sensor_fault" and f.severity != "info" and f.confidence >= SURE_OF_SENSOR

@@ -9,6 +9,7 @@ import numpy as np
 from pipeline.analysis import _boost_findings as words
 from pipeline.analysis._boost_episodes import LEAST_TARGET_KPA, over_boost_episodes
 from pipeline.analysis._boost_figures import across_sessions, figures, same_gear
+from pipeline.facts._believed import believed
 from pipeline.facts.boost_runs import BIN_RPM, REST_DUTY_PCT, BoostRun, BoostRuns
 from pipeline.meta import Earlier, Meta, Own
 from pipeline.results import (
@@ -37,7 +38,7 @@ META = Meta(
     uses=("manifold_pressure_target", "wastegate_duty", "lambda", "lambda_target",
           "throttle_position"),
     facts=("states", "atmosphere"),
-    optional_facts=("full_throttle_runs", "boost_runs"),
+    optional_facts=("full_throttle_runs", "boost_runs", "sensor_validity"),
     step=2,
 )  # fmt: skip
 
@@ -64,7 +65,8 @@ def analyse(view: View) -> Result:
     time = view.time
     barometer = view.fact("atmosphere").barometer_kpa
     states = view.fact("states")
-    pressure = segments.hold(time, view.channel("manifold_pressure"), seconds=0.3)
+    logged = believed(view, "manifold_pressure", view.channel("manifold_pressure"))
+    pressure = segments.hold(time, logged, seconds=0.3)
     running = states.running & np.isfinite(pressure)
     spikeless = np.where(running, smoothing.median_of_three(pressure), np.nan)
     running &= np.isfinite(spikeless)

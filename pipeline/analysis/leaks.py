@@ -58,6 +58,11 @@ LEAN_ON_TARGET_PCT = 6.0
 OWN_SESSIONS = 2
 PAIR = ("intake leak", "exhaust leak before the sensor")
 
+#: Channels, as far as logged, that show the idle's extra air; and, by load sensing, those that
+#: the flow is known from: a wrong one bends the shape over flow.
+REST_SHOWN_BY = ("idle_air_control", "engine_speed", "manifold_pressure")
+FLOW_BY = {"speed_density": ("manifold_pressure",), "air_meter": ("mass_air_flow",)}
+
 
 def analyse(view: View) -> Result:
     """Measure idle and lean bias; judge what needs no history."""
@@ -116,7 +121,7 @@ def _conclude(digest: dict[str, Any], vehicle: Vehicle, past: Sequence[Earlier])
         found = _speed_density(idle, own_p, own_air, vehicle, end) if idle is not None else None
         findings += [found] if found is not None else []
         if lean_low and shape is not None:
-            findings.append(_exhaust(shape, own_bias, end, tie=False))
+            findings.append(_exhaust(shape, own_bias, end, sensing, tie=False))
     elif lean_low and shape is not None:
         bias = shape.low - shape.high
         mute = idle is None or (idle.air_control is None and idle.over_target is None)
@@ -124,7 +129,7 @@ def _conclude(digest: dict[str, Any], vehicle: Vehicle, past: Sequence[Earlier])
             sure = 0.85 if unmetered else 0.6
             findings.append(_metered(shape, idle, end, sure, tie=not unmetered))
         else:
-            findings.append(_exhaust(shape, own_bias, end, tie=True))
+            findings.append(_exhaust(shape, own_bias, end, sensing, tie=True))
     elif unmetered and idle is not None:
         findings.append(_shut(idle, end, 0.55))
     why = (
@@ -245,7 +250,7 @@ def _speed_density(
                 f"At warm idle the manifold stands at {idle.pressure:.1f} kPa, {rise:.1f} kPa over "
                 f"this vehicle's own{air}",
                 {"idle_pressure": (idle.pressure, "kPa"), "over_own": (rise, "kPa"),
-                 **_idle_evidence(idle)}, tie=False,
+                 **_idle_evidence(idle)}, REST_SHOWN_BY, tie=False,
             )  # fmt: skip
     over = idle.over_target is not None and idle.over_target >= OVER_RPM
     high = idle.pressure is not None and HIGH_IDLE_KPA[0] <= idle.pressure <= HIGH_IDLE_KPA[1]
@@ -261,7 +266,7 @@ def _shut(idle: RestIdle, end: float, sure: float) -> Finding:
     )
     stands = "" if idle.pressure is None else f", the manifold at {idle.pressure:.0f} kPa"
     return _intake(end, sure, f"The warm engine idles at {idle.rpm:.0f} rpm{over}{control}{stands}",
-                   _idle_evidence(idle), tie=False)  # fmt: skip
+                   _idle_evidence(idle), REST_SHOWN_BY, tie=False)  # fmt: skip
 
 
 def _metered(
@@ -273,7 +278,9 @@ def _metered(
     )
     return _intake(end, sure, seen, {"lean_low_flow": (shape.low, "%"),
                    "lean_large_flow": (shape.high, "%"),
-                   **(_idle_evidence(idle) if idle is not None else {})}, tie=tie)  # fmt: skip
+                   **(_idle_evidence(idle) if idle is not None else {})},
+                   ("lambda", "mass_air_flow", *REST_SHOWN_BY),
+                   tie=tie)  # fmt: skip
 
 
 def _idle_evidence(idle: RestIdle) -> dict[str, tuple[float, str]]:
@@ -287,7 +294,13 @@ def _idle_evidence(idle: RestIdle) -> dict[str, tuple[float, str]]:
 
 
 def _intake(
-    end: float, sure: float, seen: str, shown: dict[str, tuple[float, str]], *, tie: bool
+    end: float,
+    sure: float,
+    seen: str,
+    shown: dict[str, tuple[float, str]],
+    channels: Sequence[str],
+    *,
+    tie: bool,
 ) -> Finding:
     other = 0.35 if tie else 0.08
     tail = (" An exhaust leak before the sensor looks the same here: this log cannot tell them "
@@ -297,7 +310,7 @@ def _intake(
         title="Air seems to enter the intake past the throttle",
         detail=f"{seen}. Mend it before any tuning: the table would be bent around it.{tail}",
         step=2, blocks=["lean_running", "rich_running", "trim_limit", "idle_hunting", "stall"],
-        channels=["idle_air_control", "engine_speed"],
+        channels=list(channels),
         evidence=evidence(**shown),
         likely_causes=[Cause(cause=PAIR[0], probability=0.9 - other - 0.1),
                        Cause(cause=PAIR[1], probability=other),
@@ -310,7 +323,9 @@ def _intake(
     )  # fmt: skip
 
 
-def _exhaust(shape: LeanShape, own: Sequence[float], end: float, *, tie: bool) -> Finding:
+def _exhaust(
+    shape: LeanShape, own: Sequence[float], end: float, sensing: str, *, tie: bool
+) -> Finding:
     shrinks = shape.cold is not None and shape.warm is not None and _shrinks(shape)
     sure = 0.7 + (0.12 if shrinks else 0.0) + (0.08 if len(own) >= OWN_SESSIONS else 0.0)
     sure -= 0.15 if tie else 0.0
@@ -330,7 +345,7 @@ def _exhaust(shape: LeanShape, own: Sequence[float], end: float, *, tie: bool) -
         f"{shape.high:.0f} % at large flow, as 1/flow{heat}. The engine itself may run richer than "
         f"shown.{tail} Exhaust gas in the cabin carries carbon monoxide: windows open.",
         step=2, blocks=["lean_running", "rich_running", "trim_limit", "transient_mixture"],
-        channels=["lambda"],
+        channels=["lambda", *FLOW_BY.get(sensing, ())],
         evidence=evidence(**shown),
         likely_causes=[Cause(cause=PAIR[1], probability=0.5 if tie else 0.72),
                        Cause(cause=PAIR[0], probability=0.35 if tie else 0.06),

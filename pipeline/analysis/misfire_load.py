@@ -237,7 +237,7 @@ def _finding(view: View, found: Hiccups) -> Finding:
                f"pressure stayed{more}. Unburnt "
                "charge reads lean and burns in the exhaust: do not go on pulling.",
         step=2, blocks=["lean_under_load", "rich_under_load", "boost_loss", "knock_risk"],
-        channels=["engine_speed", "lambda"], evidence=facts,
+        channels=["engine_speed", "lambda", "throttle_position"], evidence=facts,
         likely_causes=[Cause(cause=spark, probability=0.5 if low_volts else 0.65),
                        Cause(cause=supply, probability=0.3 if low_volts else 0.12),
                        Cause(cause=fuel, probability=0.1)],

@@ -1,0 +1,86 @@
+"""doubt: what rests on a reading that lies stays info, whatever analysis said it."""
+
+import pytest
+
+from pipeline.analysis._signs import untrusted_kinds
+from pipeline.doubt import SURE, doubted
+from pipeline.meta import Case
+from pipeline.results import Finding, Result, Severity
+from pipeline.vehicle import DEFAULT_VEHICLE
+
+
+def finding(kind: str, channel: str, severity: Severity = "act", **more: object) -> Finding:
+    given = {"start_s": 100.0, "end_s": 200.0, "confidence": 0.9} | more
+    return Finding(kind=kind, severity=severity, title="It is so", detail="As read.", step=2,
+                   channels=[channel], blocks=["trim_limit"], **given)  # type: ignore[arg-type]  # fmt: skip
+
+
+def session(said: Finding, lie: Finding) -> dict[str, Result]:
+    return {"some": Result(status="found", why="as read", findings=[said]),
+            "sensors": Result(status="found", why="a lie", findings=[lie])}  # fmt: skip
+
+
+def lie(mode: str, channel: str = "coolant_temperature", **more: object) -> Finding:
+    return finding("sensor_fault", channel, mode=mode, **more)
+
+
+def test_a_finding_on_a_lying_channel_is_kept_as_info_and_its_analysis_not_judged() -> None:
+    said = finding("air_in_coolant", "coolant_temperature", "watch")
+    out = doubted(session(said, lie("noise")))
+    kept = out["some"].findings[0]
+    assert (kept.severity, kept.blocks, out["some"].status) == ("info", [], "not_judged")
+    assert "coolant temperature" in out["some"].why and kept.detail.startswith("As read. Not")
+    assert kept.confidence == pytest.approx(0.1 * 0.9)
+    assert kept.likely_causes[0].cause == "the coolant temperature sensor"
+    assert out["sensors"].findings == [lie("noise")]
+
+
+@pytest.mark.parametrize(
+    ("said", "by"),
+    [
+        (finding("lean_under_load", "lambda", "stop"), lie("offset", "manifold_pressure")),
+        (finding("overheating", "coolant_temperature"), lie("open", start_s=400, end_s=500)),
+        (finding("overheating", "coolant_temperature"), lie("spike")),
+        (finding("overheating", "coolant_temperature"), lie("noise", confidence=SURE - 0.01)),
+        (finding("overheating", "coolant_temperature"), lie("noise", severity="info")),
+        (finding("over_boost", "manifold_pressure"), lie("saturated", "manifold_pressure")),
+        (finding("low_oil_pressure", "oil_pressure", "stop"), lie("dead", "oil_pressure")),
+    ],
+    ids=["measured by another", "at another time", "taken out before", "unsure", "only told",
+         "a bound", "grave if true"],
+)  # fmt: skip
+def test_what_the_lie_does_not_reach_stays(said: Finding, by: Finding) -> None:
+    results = session(said, by)
+    assert doubted(results) == results
+
+
+@pytest.mark.parametrize(("since", "severity"), [(95.0, "stop"), (30.0, "info")])
+def test_noise_that_comes_with_a_loss_of_coolant_is_the_loss(
+    since: float, severity: Severity
+) -> None:
+    said = finding("coolant_loss_suspected", "coolant_temperature", "stop")
+    out = doubted(session(said, lie("noise", start_s=since)))
+    assert out["some"].findings[0].severity == severity
+
+
+def test_a_reading_cut_off_at_its_end_shows_no_loss() -> None:
+    said = finding("boost_loss", "manifold_pressure", "watch")
+    out = doubted(session(said, lie("saturated", "manifold_pressure")))
+    assert out["some"].findings[0].severity == "info"
+
+
+def test_an_analysis_with_another_finding_stays_found() -> None:
+    results = session(finding("air_in_coolant", "coolant_temperature"), lie("noise"))
+    both = [*results["some"].findings, finding("hard_start", "engine_speed")]
+    results["some"] = Result(status="found", why="x", findings=both)
+    out = doubted(results)["some"]
+    assert [f.severity for f in out.findings] == ["info", "act"] and out.status == "found"
+
+
+def test_it_is_no_sign_of_a_cause_either() -> None:
+    results = session(finding("hot_intake", "intake_air_temperature"),
+                      lie("swapped", "intake_air_temperature"))  # fmt: skip
+    case = Case(session_id="x", start_time="2026-05-01T10:00:00", duration_s=600,
+                vehicle=DEFAULT_VEHICLE, channels=frozenset(),
+                results=doubted(results))  # fmt: skip
+    assert "hot_intake" in untrusted_kinds(case)
