@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.facts._spikes import SPIKE, SPIKES_FOR_FAULT, lone_rows
 from pipeline.meta import FactMeta
 from pipeline.session import View
 
@@ -44,28 +45,8 @@ SHORT_C: Mapping[str, float] = {
     "coolant_temperature": 135.0, "intake_air_temperature": 130.0,
     "ambient_air_temperature": 75.0, "oil_temperature": 175.0, "fuel_temperature": 120.0,
 }  # fmt: skip
-#: A lone sample this far from both neighbours, which agree, cannot have been in the engine.
-SPIKE: Mapping[str, float] = {
-    "coolant_temperature": 8.0,
-    "intake_air_temperature": 12.0,
-    "ambient_air_temperature": 8.0,
-    "oil_temperature": 10.0,
-    "fuel_temperature": 8.0,
-    "manifold_pressure": 45.0,
-    "barometric_pressure": 4.0,
-    "battery_voltage": 3.0,
-    "vehicle_speed": 25.0,
-    "fuel_pressure": 150.0,
-    "throttle_position": 55.0,
-}
-SPIKES_FOR_FAULT = 3
-#: These move fast by themselves: a lone value tells only where the log is quicker, s over which.
-SPIKE_WITHIN_S: Mapping[str, float] = {
-    "manifold_pressure": 0.25,
-    "throttle_position": 0.21,
-    "vehicle_speed": 1.2,
-    "fuel_pressure": 0.5,
-}
+JUMP_S, JUMP_K = 2.0, 15.0  # air and metal take longer: a wire does not
+STILL_K = 1.5  # one step of a coarse log; what moves more is warmed and cooled by something
 #: A held value counts as stuck after this long while what drives it moves, s.
 STUCK_S: Mapping[str, float] = {
     "engine_speed": 6.0,
@@ -194,14 +175,14 @@ def compute(view: View) -> SensorValidity:
         x = values[name]
         if name in SHORT_C:
             add(name, "open", _open_rows(name, values), OPEN_OR_SHORT_S)
-            add(name, "short", (x >= SHORT_C[name]) & settled, 2 * OPEN_OR_SHORT_S)
+            hot = _without_a_way_up(time, x, x >= SHORT_C[name]) & settled
+            add(name, "short", hot, 2 * OPEN_OR_SHORT_S)
         if name in DEAD_FLOOR:
             add(name, "dead", (x <= DEAD_FLOOR[name]) & settled, DEAD_S)
         if name == "intake_air_temperature":  # soaked: not to be used, and no fault
             bad[name] = bad.get(name, np.zeros(time.size, dtype=bool)) | _soaked(x, settled)
         if name in SPIKE:
-            within = SPIKE_WITHIN_S.get(name, 1e9)
-            spikes = spike_rows(time, x, SPIKE[name], within) & settled
+            spikes = lone_rows(name, time, values) & settled
             if np.count_nonzero(spikes) >= 1:
                 add(name, "spike", spikes, 0.0, SPIKES_FOR_FAULT)
                 bad[name] = bad.get(name, np.zeros(time.size, dtype=bool)) | spikes
@@ -247,37 +228,6 @@ def carried(x: Floats) -> Floats:
     return np.where(at >= 0, x[np.maximum(at, 0)], np.nan)
 
 
-def spike_rows(time: Floats, x: Floats, size: float, within_s: float = 1e9) -> Bools:
-    """Rows (n,) of a lone value that differs by ``size`` from both neighbours, which agree.
-
-    The one before and the one after lie ``within_s`` seconds of each other. Neighbours are the
-    values before and after it; a value repeated up to three rows (a logger that is faster than
-    its sensor) still counts as one.
-    """
-    rows = np.flatnonzero(np.isfinite(x))
-    out = np.zeros(x.size, dtype=bool)
-    if rows.size < 3:
-        return out
-    y = x[rows]
-    starts = np.concatenate([[0], np.flatnonzero(np.diff(y) != 0.0) + 1])
-    if starts.size < 3:
-        return out
-    lengths = np.diff(np.concatenate([starts, [y.size]]))
-    level = y[starts]
-    before, here, after = level[:-2], level[1:-1], level[2:]
-    away = np.minimum(np.abs(here - before), np.abs(here - after))
-    same_side = np.sign(here - before) == np.sign(here - after)
-    lone = (away >= size) & same_side & (np.abs(after - before) < 0.35 * away)
-    typical = max(float(np.median(lengths)), 1.0)
-    lone &= lengths[1:-1] <= np.maximum(3.0, 1.5 * typical)
-    ends = np.concatenate([starts[1:], [y.size]]) - 1
-    lone &= time[rows[starts[2:]]] - time[rows[ends[:-2]]] <= within_s
-    for k in np.flatnonzero(lone)[:5000]:
-        a = starts[k + 1]
-        out[rows[a : a + lengths[k + 1]]] = True
-    return out
-
-
 def _open_rows(name: str, values: Mapping[str, Floats]) -> Bools:
     """Rows at the cold end of the table with no other thermometer near it."""
     cold = values[name] <= OPEN_C
@@ -287,6 +237,22 @@ def _open_rows(name: str, values: Mapping[str, Floats]) -> Bools:
         if other != name and other in values:
             cold &= ~(carried(values[other]) <= OPEN_C + SUPPORTED_K)
     return cold
+
+
+def _without_a_way_up(time: Floats, x: Floats, hot: Bools) -> Bools:
+    """Rows of ``hot`` (n,) less the stretches that were reached by warming and keep moving.
+
+    A wire that touches ground is at the end of the table from one sample to the next, and stays at
+    one value; charge air without a cooler climbs there, and moves with the pressure.
+    """
+    out = hot.copy()
+    for a, b in _episodes(time, hot, 0.0):
+        before = x[np.searchsorted(time, time[a] - JUMP_S) : a]
+        before = before[np.isfinite(before)]
+        climbed = before.size > 0 and x[a] - before[0] < JUMP_K
+        if climbed and _span(x[a : b + 1], hot[a : b + 1]) > STILL_K:
+            out[a : b + 1] = False
+    return out
 
 
 def _soaked(intake: Floats, settled: Bools) -> Bools:

@@ -91,6 +91,27 @@ def test_intake_leap_at_an_engine_stop_is_left_out_but_no_fault():
     assert found.good("intake_air_temperature")[4399]
 
 
+@pytest.mark.parametrize("climbs", [True, False])
+def test_hot_charge_climbs_and_moves_where_a_shorted_wire_leaps_and_stays(climbs):
+    # no cooler at high boost: up to 150 degC, falling between the pulls
+    data = drive()
+    t = data["time"]
+    hot = 95.0 + 50.0 * np.sin(2 * np.pi * t / 60.0)
+    data["intake_air_temperature"] = hot if climbs else np.where(t > 150.0, 150.0, 60.0)
+    assert validity(data).modes("intake_air_temperature") == (() if climbs else ("short",))
+
+
+@pytest.mark.parametrize(("still", "modes"), [(True, ("spike",)), (False, ())])
+def test_in_a_slow_log_a_lone_pressure_needs_a_throttle_that_stood_still(still, modes):
+    data = {name: x[::4] for name, x in drive().items()}  # 5 Hz
+    rows = np.arange(800, 1400, 150)
+    data["throttle_position"][:] = 20.0 + np.tile([0.0, 0.3], data["time"].size // 2)
+    data["manifold_pressure"][rows] += 90.0
+    if not still:
+        data["throttle_position"][rows] = 80.0
+    assert validity(data).modes("manifold_pressure") == modes
+
+
 def test_real_frost_is_no_open_circuit():
     data = drive()
     data["intake_air_temperature"] = np.full(data["time"].size, -38.0)

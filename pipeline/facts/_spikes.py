@@ -1,0 +1,95 @@
+"""Lone samples that no engine can make."""
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from pipeline.signals.segments import Bools, Floats
+
+#: A lone sample this far from both neighbours, which agree, cannot have been in the engine.
+SPIKE: Mapping[str, float] = {
+    "coolant_temperature": 8.0,
+    "intake_air_temperature": 12.0,
+    "ambient_air_temperature": 8.0,
+    "oil_temperature": 10.0,
+    "fuel_temperature": 8.0,
+    "manifold_pressure": 45.0,
+    "barometric_pressure": 4.0,
+    "battery_voltage": 3.0,
+    "vehicle_speed": 25.0,
+    "fuel_pressure": 150.0,
+    "throttle_position": 55.0,
+}
+SPIKES_FOR_FAULT = 3
+#: These move fast by themselves: a lone value tells only where the log is quicker, s over which.
+SPIKE_WITHIN_S: Mapping[str, float] = {
+    "manifold_pressure": 0.25,
+    "throttle_position": 0.21,
+    "vehicle_speed": 1.2,
+    "fuel_pressure": 0.5,
+}
+
+#: In a slower log a lone value tells where what would move it stood still: channel -> (sibling,
+#: its least change that could explain it). No air fills or empties a manifold unasked, and no
+#: throttle opens without the manifold noticing.
+STILL_BESIDE: Mapping[str, tuple[str, float]] = {
+    "manifold_pressure": ("throttle_position", 4.0),
+    "throttle_position": ("manifold_pressure", 8.0),
+}
+SLOW_WITHIN_S = 0.55  # neighbours of a lone value in a log of 4 Hz
+CHOKED_SHARE = 0.75  # of the highest pressure: above it an open throttle changes little
+
+
+def lone_rows(name: str, time: Floats, values: Mapping[str, Floats]) -> Bools:
+    """Rows (n,) of lone values of a channel that no engine can make, in a log of any rate."""
+    x, within = values[name], SPIKE_WITHIN_S.get(name, 1e9)
+    sibling, least = STILL_BESIDE.get(name, ("", 0.0))
+    beside = values.get(sibling)
+    if beside is None or within >= SLOW_WITHIN_S:
+        return spike_rows(time, x, SPIKE[name], within)
+    wide = spike_rows(time, x, SPIKE[name], SLOW_WITHIN_S)
+    if not wide.any():
+        return wide
+    quick = spike_rows(time, x, SPIKE[name], within)
+    highest = float(np.nanmax(beside)) if np.isfinite(beside).any() else np.nan
+    slow = np.flatnonzero(wide & ~quick)[:5000]
+    begin = np.searchsorted(time, time[slow] - SLOW_WITHIN_S)
+    end = np.searchsorted(time, time[slow] + SLOW_WITHIN_S, side="right")
+    for row, a, b in zip(slow, begin, end, strict=True):
+        near = beside[a:b][np.isfinite(beside[a:b])]
+        still = near.size >= 3 and float(np.ptp(near)) < least
+        if still and sibling == "manifold_pressure":
+            still = float(near.max()) < CHOKED_SHARE * highest
+        quick[row] = still
+    return quick
+
+
+def spike_rows(time: Floats, x: Floats, size: float, within_s: float = 1e9) -> Bools:
+    """Rows (n,) of a lone value that differs by ``size`` from both neighbours, which agree.
+
+    The one before and the one after lie ``within_s`` seconds of each other. Neighbours are the
+    values before and after it; a value repeated up to three rows (a logger that is faster than
+    its sensor) still counts as one.
+    """
+    rows = np.flatnonzero(np.isfinite(x))
+    out = np.zeros(x.size, dtype=bool)
+    if rows.size < 3:
+        return out
+    y = x[rows]
+    starts = np.concatenate([[0], np.flatnonzero(np.diff(y) != 0.0) + 1])
+    if starts.size < 3:
+        return out
+    lengths = np.diff(np.concatenate([starts, [y.size]]))
+    level = y[starts]
+    before, here, after = level[:-2], level[1:-1], level[2:]
+    away = np.minimum(np.abs(here - before), np.abs(here - after))
+    same_side = np.sign(here - before) == np.sign(here - after)
+    lone = (away >= size) & same_side & (np.abs(after - before) < 0.35 * away)
+    typical = max(float(np.median(lengths)), 1.0)
+    lone &= lengths[1:-1] <= np.maximum(3.0, 1.5 * typical)
+    ends = np.concatenate([starts[1:], [y.size]]) - 1
+    lone &= time[rows[starts[2:]]] - time[rows[ends[:-2]]] <= within_s
+    for k in np.flatnonzero(lone)[:5000]:
+        a = starts[k + 1]
+        out[rows[a : a + lengths[k + 1]]] = True
+    return out
