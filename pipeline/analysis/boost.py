@@ -54,6 +54,9 @@ LATEST_SPOOL = 0.60
 MOST_RUNS = 0.5
 #: Earlier sessions and runs a comparison needs.
 HISTORY_SESSIONS = 2
+#: % by which duty has fallen at the end of a run whose pressure still rises over its target: the
+#: control opens the wastegate as far as it can and is not obeyed.
+DUTY_FALLS_PCT = 5.0
 #: Hz of pressure updates below which a rise after the plateau cannot be told from the spooling.
 CREEP_HZ = 3.0
 #: kPa a creep has to come to over the plateau: twice what a control swings.
@@ -191,6 +194,7 @@ def _creep(runs: Sequence[BoostRun], limit: float, *, has_target: bool) -> list[
         judged.append(r)
         unseen = not np.isfinite(r.duty_end_pct)
         at_rest = r.duty_end_pct <= REST_DUTY_PCT or r.duty_spread_pct < 0.5
+        at_rest |= r.duty_end_pct <= r.duty_pct - DUTY_FALLS_PCT and r.creep_over_target >= limit
         if slope >= limit and r.rise_kpa >= LEAST_RISE_KPA and (unseen or at_rest):
             rising.append(r)
     return rising if len(rising) >= 2 and len(rising) > MOST_RUNS * len(judged) else []

@@ -91,14 +91,19 @@ def in_some(creeping: int, duty: float | None = None) -> Callable[[float], Chann
     return make
 
 
-def late_creep(duty_end: float) -> Callable[[float], Channels]:
-    """Held until 4800 rpm, where the control's duty has gone to its end and pressure rises."""
+def late_creep(
+    duty_end: float, last: float | None = None, *, asked: bool = False
+) -> Callable[[float], Channels]:
+    """Held until 4800 rpm, where duty has gone to ``duty_end`` (``last`` at 6000) and pressure
+    rises, by itself or because it was asked for."""
 
     def make(rate: float) -> Channels:
         channels = log(rate=rate, noise=NOISE)
         over = np.maximum(channels["engine_speed"] - 4800.0, 0.0) / 1000.0
-        channels["manifold_pressure"] += 8.0 * over
-        duty = np.interp(channels["engine_speed"], [2400.0, 4800.0], [20.0, duty_end])
+        channels["manifold_pressure"] += 16.0 * over
+        channels["manifold_pressure_target"] += 16.0 * over * asked
+        duty = np.interp(channels["engine_speed"], [2400.0, 4800.0, 6000.0],
+                         [20.0, duty_end, duty_end if last is None else last])  # fmt: skip
         channels["wastegate_duty"] = np.where(wide(channels), duty, 0.0)
         return channels
 
@@ -107,6 +112,9 @@ def late_creep(duty_end: float) -> Callable[[float], Channels]:
 
 case("creeps once its duty is at 0", "boost", "boost_creep", "watch", late_creep(0.0))
 case("rises while its duty holds it up", "boost", "boost_creep", None, late_creep(12.0))
+case("rises though its duty falls", "boost", "boost_creep", "watch", late_creep(20.0, 6.0))
+case("rises as asked while duty falls", "boost", "boost_creep", None,
+     late_creep(20.0, 6.0, asked=True))  # fmt: skip
 case("comes late and flattens out", "boost", "boost_creep", None, slow_spool)
 case("creeps in two runs of five", "boost", "boost_creep", None, in_some(2))
 case("creeps in four runs of five", "boost", "boost_creep", "watch", in_some(4))
