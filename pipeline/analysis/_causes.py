@@ -20,6 +20,8 @@ from pipeline.analysis._signs import Sign
 from pipeline.results import EngineState
 
 UNKNOWN = "unknown"
+#: No posterior is nearer to 0 or 1 than the sessions behind its calibration can tell.
+EDGE = 0.005
 Share = Annotated[float, Meta(gt=0.0, lt=1.0)]
 
 
@@ -55,7 +57,7 @@ class CauseEntry(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_onl
 
 
 class ModelSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """Numbers that hold for all causes."""
+    """Numbers that hold for all causes; sharpness and lift: see `stated`."""
 
     unknown_prior: Annotated[float, Meta(gt=0)]
     background: Share
@@ -63,6 +65,9 @@ class ModelSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_
     cleared_factor: Annotated[float, Meta(gt=0)]
     pair_factor: Annotated[float, Meta(ge=0, le=1)]
     fitted_on: str
+    sharpness: Annotated[float, Meta(gt=0)] = 1.0
+    lift: float = 0.0
+    calibrated_on: str = ""
 
 
 class Model(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -136,6 +141,17 @@ def posterior(
     marginal = (single + pair.sum(axis=0) + pair.sum(axis=1)) / evidence
     found = {n: float(p) for n, p in zip(names, marginal, strict=True)}
     return {**found, UNKNOWN: unknown / evidence}
+
+
+def stated(model: Model, probability: float) -> float:
+    """Probability as told: 1 / (1 + exp(-(lift + sharpness * logit))), which keeps the order.
+
+    Signs are taken as independent and their shares are rounded; how often causes of each posterior
+    were the true one says by how much that under- or overstates (Platt 1999, scaling of scores).
+    """
+    p = min(max(probability, EDGE), 1.0 - EDGE)
+    z = model.model.lift + model.model.sharpness * float(np.log(p / (1.0 - p)))
+    return float(1.0 / (1.0 + np.exp(-z)))
 
 
 Array = np.ndarray[tuple[int, ...], np.dtype[np.float64]]

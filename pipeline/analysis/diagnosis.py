@@ -9,6 +9,7 @@ from pipeline.analysis._causes import (
     posterior,
     priors,
     read_model,
+    stated,
 )
 from pipeline.analysis._signs import kinds_of, last_work, observe
 from pipeline.meta import Case, Meta
@@ -21,6 +22,7 @@ META = Meta(
     references=(
         "Noisy-or of causes and signs: Pearl 1988, Probabilistic Reasoning in Intelligent Systems.",
         "Shares of causes and signs: common practice, no source (causes.toml).",
+        "Probabilities as stated: Platt 1999, Probabilistic outputs for support vector machines.",
     ),
     step=0,
     order=5,
@@ -75,13 +77,13 @@ def _items(
     items = []
     for cause_id, probability in kept:
         if cause_id == UNKNOWN:
-            items.append(_unknown(probability, kinds))
+            items.append(_unknown(stated(model, probability), kinds))
             continue
         cause = by_id[cause_id]
         items.append(
             DiagnosisItem(
                 cause=cause.name,
-                probability=rounded(min(probability, 0.99), 3),
+                probability=rounded(min(stated(model, probability), 0.99), 3),
                 explains=_explains(model, cause, seen, kinds),
                 next_check=_check(cause, by_id, kept),
             )

@@ -4,9 +4,10 @@ import dataclasses
 import datetime as dt
 from importlib import resources
 
+import msgspec
 import pytest
 
-from pipeline.analysis._causes import UNKNOWN, posterior, priors, read_model
+from pipeline.analysis._causes import UNKNOWN, posterior, priors, read_model, stated
 from pipeline.analysis.diagnosis import _items, conclude
 from pipeline.logbook import Entry
 from pipeline.meta import Case
@@ -146,6 +147,19 @@ def test_a_cause_that_names_an_unknown_sign_is_refused() -> None:
     raw = resources.files("pipeline.analysis").joinpath("causes.toml").read_bytes()
     with pytest.raises(ValueError, match="no_such_sign"):
         read_model(raw.replace(b"signs = {boost_down", b"signs = {no_such_sign = 0.5, boost_down"))
+
+
+def test_what_is_stated_keeps_the_order_and_is_the_posterior_where_nothing_calibrates() -> None:
+    model = read_model()
+    chances = [0.0, 0.02, 0.1, 0.3, 0.5, 0.8, 0.97, 1.0]
+    told = [stated(model, p) for p in chances]
+    assert told == sorted(told) and len(set(told)) == len(told) and told[0] > 0.0
+    plain = msgspec.structs.replace
+    bare = plain(model, model=plain(model.model, sharpness=1.0, lift=0.0))
+    assert [stated(bare, p) for p in chances[1:-1]] == pytest.approx(chances[1:-1])
+    # logit 0.8 = 1.386; by hand: 1 / (1 + exp(-(0.5 + 2 * 1.386))) = 0.9634
+    sharp = plain(model, model=plain(model.model, sharpness=2.0, lift=0.5))
+    assert stated(sharp, 0.8) == pytest.approx(0.9634, abs=1e-4)
 
 
 def test_every_cause_has_a_check_and_probabilities_that_are_ones() -> None:
