@@ -108,6 +108,7 @@ CURES = {
     "swapped": "unplug one and see which reading goes away",
 }
 SLOW_LAG_S = 0.4  # production sensors 0.05-0.1 s (handbook range), aged ones twice that
+SURELY = 0.85  # of it: the low end of the lag's interval, well over an aged sensor's 0.2 s
 STILL_AFTER_S = 4.0  # a manifold needs seconds to fill after a stop
 
 
@@ -193,7 +194,7 @@ def _with_states(view: View, values: dict[str, np.ndarray], states: States) -> l
 def slow_lambda(time: Floats, delay: ExhaustDelay) -> list[Suspect]:
     """Wideband whose own lag, found from the log, is far beyond that of a production sensor."""
     lowest = delay.lag_s * float(np.exp(-2.0 * delay.sd[2]))
-    if delay.source == "prior" or delay.lag_s < SLOW_LAG_S or lowest < 0.6 * SLOW_LAG_S:
+    if delay.source == "prior" or delay.lag_s < SLOW_LAG_S or lowest < SURELY * SLOW_LAG_S:
         return []
     return [Suspect(
         channels=("lambda",), mode="slow", start_s=float(time[0]), end_s=float(time[-1]),
