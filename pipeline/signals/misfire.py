@@ -22,10 +22,10 @@ from pipeline.signals.matched_filter import (
     whiten,
 )
 from pipeline.signals.misfire_rows import (
-    ROUNDED_ERROR,
     ClassInput,
     averaged,
     is_rounded,
+    rounding_error,
     swinging,
 )
 from pipeline.signals.miss_likelihood import MissEvidence, miss_evidence
@@ -51,9 +51,6 @@ WINDOWS_S = (30.0, 8.0, 2.5)
 FINE_ROWS = 0.36
 #: Closer than this (in a window's own resolutions) two lines cannot be told apart.
 BLIND_RESOLUTIONS = 1.5
-#: Rounding counts for more than its standard deviation: a step that a slow speed crosses comes
-#: all at once. From healthy engines under switched loads logged in steps of 10 rpm.
-ROUNDING = 0.75
 #: rpm: steps coarser than this are not smoothed by a healthy engine's own noise (5-15 rpm at idle,
 #: common practice), and a miss must fall by so many of them to be told from a step.
 COARSE_STEP_RPM, LEAST_STEPS = 12.0, 2.5
@@ -116,6 +113,7 @@ def examine(part: ClassInput, *, cylinders: int) -> ClassResult | None:
     """Whiten one class, look for pulses and lines; None where it is too short or has no noise."""
     logged_step = quantisation_step(part.speed_rpm)
     rounded = is_rounded(part, logged_step)
+    error = rounding_error(part, logged_step)
     part, block = averaged(part, cylinders)
     step = np.diff(part.time_s)
     inside = step[~part.starts[1:]]
@@ -124,9 +122,8 @@ def examine(part: ClassInput, *, cylinders: int) -> ClassResult | None:
     interval = float(np.median(inside))
     order = model_order(interval)
     # Rounding of averaged rows is taken as fully dependent: a slow speed rounds alike.
-    error = ROUNDED_ERROR if rounded else ROUNDING / np.sqrt(12.0)
     white = whiten(part.speed_rpm, starts=part.starts, time_s=part.time_s, order=order,
-                   rounding_rpm=error * logged_step)  # fmt: skip
+                   rounding_rpm=error, step_rpm=logged_step)  # fmt: skip
     if white is None:
         return None
     speed = float(np.median(part.speed_rpm))

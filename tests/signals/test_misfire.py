@@ -32,6 +32,21 @@ def test_misses_are_found_at_every_rate(rate, share):
     assert np.mean([d.found for d in found]) >= 0.9
 
 
+@pytest.mark.parametrize("rate", [25, 50])
+def test_steps_that_the_noise_smooths_hide_no_misses(rate):
+    # Some six misses in the minute, in a speed written in steps of 10 rpm.
+    logger = Logger(rate_hz=rate, step_rpm=10.0, jitter=0.15)
+    found = detections(Engine(noise=0.06, cylinders=5), logger, share=0.015, scale=0.8)
+    assert np.mean([d.found for d in found]) >= 0.9
+
+
+def test_steps_of_a_falling_idle_are_no_misses():
+    logger = Logger(rate_hz=10, step_rpm=10.0)
+    engine = Engine(noise=0.03, cylinders=6, inertia_kg_m2=0.3)
+    got = detections(engine, logger, loads=Loads(cold_s=30.0, cold_rpm=500.0), logs=20)
+    assert sum(d.found for d in got) <= 1
+
+
 @pytest.mark.parametrize("rate", [8, 25, 50])
 @pytest.mark.parametrize("logger", [
     {"average": "event"}, {"average": "revolution"}, {"step_rpm": 10.0},
