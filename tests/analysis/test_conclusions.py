@@ -76,6 +76,50 @@ def test_with_every_channel_there_the_hand_checks_are_still_not_watched() -> Non
     assert text(case()).endswith("; not watched: what only checks by hand show.")
 
 
+FORMS = (
+    "Stop: do not run it like this, because: ",
+    "Drive gently only, below ",
+    "Nothing in this log speaks against driving as in this log",
+)
+
+
+@pytest.mark.parametrize("severity", ["info", "watch", "act", "stop"])
+@pytest.mark.parametrize("kind", ["stall", "knock_risk", "lean_under_load", "sensor_fault"])
+def test_the_first_line_has_one_of_three_forms_and_never_says_safe(
+    kind: str, severity: Severity
+) -> None:
+    said = text(case([finding(kind, severity, "As seen")], channels=["engine_speed"]))
+    held = [form for form in FORMS if said.startswith(form)]
+    assert len(held) == 1
+    assert "safe" not in said.lower()
+    assert ("as seen" in said) == (severity != "info")
+    assert (held[0] == FORMS[0]) == (severity == "stop")
+    if held[0] == FORMS[1]:
+        assert " kPa and " in said and " rpm, because: " in said
+    if held[0] == FORMS[2]:
+        assert "; not watched: oil pressure, " in said
+        assert severity == "info" or "look into soon: as seen" in said
+
+
+def test_one_that_is_only_to_be_looked_into_is_no_reason_to_go_gently() -> None:
+    both = [finding("stall", "watch", "It stalls"), finding("lean_target", "act", "Lean target")]
+    assert text(case(both)).endswith("because: lean target.")
+    assert text(case(both[:1])).startswith(FORMS[2] + "; look into soon: it stalls; not watched: ")
+
+
+def test_a_stand_in_watches_for_the_channel_it_stands_for() -> None:
+    logged = [c for c in WATCHMEN if c not in ("knock_retard", "lambda")]
+    seen = conclude_verdict(case(channels=[*logged, "lambda_2"])).verdict
+    assert seen is not None
+    assert seen.not_watched == ["knock_retard"]
+    assert seen.text.endswith("; not watched: knock.")
+
+
+def test_an_engine_that_did_not_run_is_not_started_with_a_grave_finding_open() -> None:
+    grave = finding("sensor_fault", "act", "No reading")
+    assert text(case([grave], rpm=0.0)) == "Do not start it yet, because: no reading."
+
+
 def test_a_sensor_that_shows_nothing_watches_nothing() -> None:
     broken = msgspec.structs.replace(
         finding("sensor_fault", "watch"), mode="open", channels=["coolant_temperature"]
