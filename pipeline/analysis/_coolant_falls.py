@@ -24,6 +24,18 @@ RETURN_S, RETURN_K = 25, 6.0
 DEAD_READING_C = 0.0
 
 
+#: Samples (s) on each side of a sudden step whose mean is taken, and between the two: water and
+#: iron of a running engine change by 1 K in that time, a lively thermostat by 2 (common practice,
+#: no source).
+STEP_SIDE, STEP_APART = 2, 3
+#: Times the reading's own noise that a step has to be.
+STEP_SURE = 6.0
+#: Times the usual air at which an engine may warm its own water by some K within seconds.
+HARD = 2.5
+#: degC from which a thermostat may open, and s within which steps belong to one bubble.
+STEP_FROM_C, SAME_STEP_S = 60.0, 15.0
+
+
 @dataclass(frozen=True)
 class Dip:
     """A fall of the reading: from and to in s, K deep, degC it fell from."""
@@ -89,6 +101,49 @@ def collapses(view: View, trace: CoolingTrace) -> list[Dip]:
         ):
             found.append(dip)
     return found
+
+
+def sudden_steps(
+    view: View, trace: CoolingTrace, settled: Bools, *, least: float, most: float
+) -> list[Dip]:
+    """Steps of ``least`` to ``most`` K up or down within seconds, at 60 degC and more.
+
+    Air that comes and goes at the sensor makes the reading jump either way and creep back. Steps
+    within SAME_STEP_S of each other are one bubble.
+    """
+    raw = np.where(settled, trace.raw, np.nan)
+    span = 2 * STEP_SIDE + STEP_APART
+    if raw.size <= span:
+        return []
+    windows = np.lib.stride_tricks.sliding_window_view(raw, span)
+    before = windows[:, :STEP_SIDE].mean(axis=1)
+    step = windows[:, -STEP_SIDE:].mean(axis=1) - before
+    known = np.isfinite(step) & (before >= STEP_FROM_C)
+    if not known.any():
+        return []
+    # Noise of one reading from its neighbours; a mean of two each side scatters as much as one.
+    scatter = 1.4826 * float(np.nanmedian(np.abs(np.diff(raw)))) / np.sqrt(2.0)
+    size = np.where(known, np.abs(step), 0.0)
+    sudden = (size >= max(least, STEP_SURE * scatter)) & (size <= most)
+    found: list[Dip] = []
+    for a, b in zip(*segments.runs(sudden), strict=True):
+        start, end = float(trace.seconds[a]), float(trace.seconds[b - 1 + span - 1])
+        rises = float(np.max(step[a:b])) >= float(np.max(size[a:b]))
+        if voltage_steps(view, start, end) or (rises and _worked(trace, start, end)):
+            continue
+        if found and start - found[-1].end < SAME_STEP_S:
+            continue
+        found.append(Dip(start, end, float(np.max(size[a:b])), float(before[a])))
+    return found
+
+
+def _worked(trace: CoolingTrace, start: float, end: float) -> bool:
+    """Whether the engine's own heat may have made a rise: it breathed far more than usual."""
+    if not trace.air_known:
+        return True
+    rows = (trace.seconds >= start - STEP_SIDE) & (trace.seconds <= end)
+    usual = float(np.nanmedian(trace.air[trace.running]))
+    return bool(float(np.nanmax(trace.air[rows])) > HARD * usual)
 
 
 def pulling(trace: CoolingTrace, dip: Dip) -> bool:

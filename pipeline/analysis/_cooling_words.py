@@ -1,6 +1,6 @@
-"""The finding of an engine that runs too hot, in words."""
+"""The finding of an engine that runs too hot, and the warm-up's answer, in words."""
 
-from pipeline.results import Cause, Check, Finding, Severity, evidence
+from pipeline.results import Cause, Check, Finding, Metric, Severity, evidence
 
 
 def overheating_finding(
@@ -50,3 +50,19 @@ def overheating_finding(
             ),
         ],
     )
+
+
+def warm_up_answer(metrics: dict[str, Metric], begin: float, findings: list[Finding]) -> str:
+    """What the warm-up showed, in one line."""
+    parts = [f"from {begin:.0f} °C"]
+    if "time_to_80c_s" in metrics:
+        parts.append(f"80 °C after {metrics['time_to_80c_s'].value / 60:.1f} min")
+    elif "time_to_60c_s" in metrics:
+        parts.append(f"60 °C after {metrics['time_to_60c_s'].value / 60:.1f} min")
+    if "thermostat_opening_c" in metrics:
+        parts.append(f"thermostat opens at {metrics['thermostat_opening_c'].value:.0f} °C")
+    if "coolant_plateau_c" in metrics:
+        parts.append(f"settles at {metrics['coolant_plateau_c'].value:.0f} °C")
+    parts.append(f"{metrics['coolant_max_c'].value:.0f} °C at most")
+    text = ", ".join(parts)
+    return text + ("; " + findings[0].title.lower() if findings else "")

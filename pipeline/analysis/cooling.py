@@ -12,6 +12,7 @@ from pipeline.analysis._coolant_falls import (
     falls_away,
     intake_steps_too,
     pulling,
+    sudden_steps,
     voltage_steps,
 )
 from pipeline.analysis._cooling_words import overheating_finding
@@ -57,6 +58,8 @@ SWING_FROM_C, SWING_BLOCKS, SWING_SHARE, LARGEST_SWING_K = 65.0, 5, 0.35, 3.0
 OWN_SESSIONS = 3
 #: s within which a reading of 95 degC and more has to have been seen before a sudden fall.
 HOT_BEFORE_S = 180.0
+#: Sudden steps that are more than one cold slug from the radiator as the thermostat first opens.
+LEAST_STEPS = 3
 #: s within which two signs are of one fall.
 SAME_S = 6.0
 
@@ -73,7 +76,7 @@ def analyse(view: View) -> Result:
     loss = _loss(view, falls, trace, settled)
     findings += loss
     if not loss:
-        findings += _air(view, falls, _usual_swing(trace, live))
+        findings += _air(view, falls, _usual_swing(trace, live), trace, settled)
     hot = float(np.max(trace.coolant[live]))
     ran = float(live.sum())
     return Result(
@@ -278,11 +281,18 @@ def _loss(view: View, dips: list[Dip], trace: CoolingTrace, settled: Bools) -> l
     ]  # fmt: skip
 
 
-def _air(view: View, dips: list[Dip], swing: float) -> list[Finding]:
+def _air(
+    view: View, dips: list[Dip], swing: float, trace: CoolingTrace, settled: Bools
+) -> list[Finding]:
     limits = view.limits
     least = limits.air_step_min_k + swing
     steps = [d for d in dips if least <= d.depth <= limits.air_step_max_k * 2 and d.level >= 60.0]
-    if len(steps) < 2 or intake_steps_too(view, steps):
+    if len(steps) < 2:
+        # Deep enough for no swing to hide it, or too quick for any thermostat.
+        steps = sudden_steps(view, trace, settled, least=limits.air_step_min_k,
+                             most=limits.air_step_max_k)  # fmt: skip
+        steps = steps if len(steps) >= LEAST_STEPS else []
+    if not steps or intake_steps_too(view, steps):
         return []
     deepest = max(d.depth for d in steps)
     return [
@@ -293,8 +303,8 @@ def _air(view: View, dips: list[Dip], swing: float) -> list[Finding]:
             start_s=steps[0].start,
             end_s=steps[-1].end,
             title="Air seems to pass the coolant sensor",
-            detail=f"{len(steps)} times the reading dipped by up to {deepest:.0f} K for a few "
-            "seconds and came back, around the thermostat's opening and not in step with the "
+            detail=f"{len(steps)} times the reading jumped by up to {deepest:.0f} K within a "
+            "few seconds and came back, around the thermostat's opening and not in step with the "
             "voltage.",
             step=2,
             channels=["coolant_temperature"],

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 import msgspec
 import numpy as np
 
+from pipeline.analysis._cooling_words import warm_up_answer
 from pipeline.facts.cooling_trace import SMOOTH_S, CoolingTrace
 from pipeline.meta import Earlier, Meta, Own
 from pipeline.results import (
@@ -50,6 +51,10 @@ DIP_K, DIP_S = 2.0, 31
 #: K: an opening less certain is not told; and the error left when all its estimates agree
 #: (sensor's lag and curve, the valve's own slowness).
 LARGEST_ERROR_K, LEAST_ERROR_K = 2.0, 0.6
+#: K above its opening at which a thermostat stands wide open (10 to 15 as sold, common practice, no
+#: source), K below the highest that count as settled, and degC from which it is overheating that
+#: holds the water up.
+WIDE_OPEN_K, SETTLED_K, OVERHEATS_C = 12.0, 6.0, 100.0
 #: K within s: no water cools that fast; after such a fall the reading is not the water's.
 FALL_K, FALL_S = 18.0, 12
 #: s: how far a thermistor in its housing runs behind moving water, taken off the times; 1 to 3 s
@@ -112,7 +117,7 @@ def analyse(view: View) -> Result:
     findings = _findings(digest, view, usual_kj=None, own_plateau=None)
     return Result(
         status="found" if findings else "clear",
-        why=_answer(metrics, begin, findings),
+        why=warm_up_answer(metrics, begin, findings),
         findings=findings,
         metrics=metrics,
         figures=[_figure(trace, metrics)],
@@ -144,7 +149,7 @@ def judge(own: Own, history: Sequence[Earlier]) -> Result:
         status="found" if findings else "clear",
         why=own.result.why
         if findings == own.result.findings
-        else _answer(own.result.metrics, digest["start_c"], findings),
+        else warm_up_answer(own.result.metrics, digest["start_c"], findings),
     )
 
 
@@ -187,6 +192,11 @@ def _opening(trace: CoolingTrace, begin: float) -> tuple[float, float] | None:
     )
     if knee is None or knee.error > LARGEST_ERROR_K:
         return None
+    later = level[int(np.argmax(level > knee.level)) :]
+    held = later[later > float(later.max()) - SETTLED_K]
+    settled = float(np.quantile(held, 0.2))
+    if knee.level + WIDE_OPEN_K + LARGEST_ERROR_K < settled < OVERHEATS_C:
+        return None  # past a valve wide open: the bend was another change of heat
     return knee.level, float(np.hypot(knee.error, LEAST_ERROR_K))
 
 
@@ -363,21 +373,6 @@ def _findings(
             )
         )  # fmt: skip
     return found
-
-
-def _answer(metrics: dict[str, Metric], begin: float, findings: list[Finding]) -> str:
-    parts = [f"from {begin:.0f} °C"]
-    if "time_to_80c_s" in metrics:
-        parts.append(f"80 °C after {metrics['time_to_80c_s'].value / 60:.1f} min")
-    elif "time_to_60c_s" in metrics:
-        parts.append(f"60 °C after {metrics['time_to_60c_s'].value / 60:.1f} min")
-    if "thermostat_opening_c" in metrics:
-        parts.append(f"thermostat opens at {metrics['thermostat_opening_c'].value:.0f} °C")
-    if "coolant_plateau_c" in metrics:
-        parts.append(f"settles at {metrics['coolant_plateau_c'].value:.0f} °C")
-    parts.append(f"{metrics['coolant_max_c'].value:.0f} °C at most")
-    text = ", ".join(parts)
-    return text + ("; " + findings[0].title.lower() if findings else "")
 
 
 def _figure(trace: CoolingTrace, metrics: dict[str, Metric]) -> Curve:

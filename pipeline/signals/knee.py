@@ -22,6 +22,10 @@ REACH_K, REACH = 9.0, 400
 LOSS_TIME = 2500.0
 #: Samples late: how late heat made in the cylinders reaches the water's sensor; the best is taken.
 LAGS = (4.0, 8.0, 14.0, 22.0, 32.0)
+#: Quantile of the fitted rows' power up to which the forecast is sure of its heat, and the share of
+#: what lies above it that may never reach the water: from part load to full load the share of the
+#: fuel's heat that goes into the coolant falls to half and less (common practice, no source).
+SEEN, LOST_OVER = 0.9, 0.6
 #: Degrees of departure over which the knee is fitted: far enough to be sure, near enough that
 #: the valve is still opening.
 DEPARTURE_K = 2.5
@@ -68,11 +72,12 @@ def heating_knee(
     bounds = np.arange(lowest, min(highest, float(level.max(initial=-np.inf))), BOUND_STEP_K)
     if n < BEFORE or not bounds.size:
         return None
-    heat = np.array([np.cumsum(_lagged(power, 1.0 / lag)) for lag in LAGS])
+    late = np.array([_lagged(power, 1.0 / lag) for lag in LAGS])
+    heat = np.cumsum(late, axis=1)
     climbed = np.maximum.accumulate(level)
     kept = level + np.cumsum(level) / LOSS_TIME
     knees = [
-        _knee_beyond(float(bound), span, level, kept, climbed, good, heat)
+        _knee_beyond(float(bound), span, level, kept, climbed, good, late, heat)
         for span in FIT_SPANS_K
         for bound in bounds
     ]
@@ -86,11 +91,13 @@ def _knee_beyond(
     kept: Floats,
     climbed: Floats,
     good: Bools,
+    late: Floats,
     heat: Floats,
 ) -> float:
     """Level at the knee seen from one bound, NaN where the curve shows none.
 
-    kept: (n,) level with the heat lost on the way added back.
+    kept: (n,) level with the heat lost on the way added back; late, heat: (lags, n) power as it
+    arrives and its sum.
     """
     n = level.size
     begin, end = (int(np.searchsorted(climbed, b, "right")) for b in (bound - span, bound))
@@ -102,13 +109,17 @@ def _knee_beyond(
     rows = np.concatenate([fit, ahead])
     since = rows - float(end)
     made = heat[:, rows] - heat[:, end - 1 : end]
-    shortfall, noise = _shortfall(kept[rows] - kept[end - 1], since, made, fit.size)
+    # Power the fit never saw counts only as far as any engine passes it on to its water.
+    usual = np.quantile(late[:, fit], SEEN, axis=1)[:, np.newaxis]
+    over = np.cumsum(np.maximum(late[:, rows] - usual, 0.0) * (since >= 0.0), axis=1)
+    shortfall, noise, gain = _shortfall(kept[rows] - kept[end - 1], since, made, fit.size)
+    sure = shortfall - LOST_OVER * np.abs(gain) @ over
     gone = np.flatnonzero(shortfall[fit.size :] > DEPARTURE_K)
     if not gone.size or SURE * noise > DEPARTURE_K:
         return np.nan
     last = fit.size + int(gone[0])
     later = (rows > rows[last]) & (rows <= rows[last] + LASTS)
-    if shortfall[later].max(initial=0.0) < LASTING * DEPARTURE_K:
+    if sure[later].max(initial=0.0) < LASTING * DEPARTURE_K:
         return np.nan
     near = np.flatnonzero(since[: last + 1] >= -BEFORE)
     starts = np.arange(max(begin, end - BEGINS_BEFORE), int(rows[last]))
@@ -119,8 +130,12 @@ def _knee_beyond(
     return float(level[starts[int(np.argmax(explained))]])
 
 
-def _shortfall(level: Floats, since: Floats, heat: Floats, fit: int) -> tuple[Floats, float]:
-    """Forecast less level (rows,), and the scatter of the fit on the first ``fit`` rows.
+def _shortfall(
+    level: Floats, since: Floats, heat: Floats, fit: int
+) -> tuple[Floats, float, Floats]:
+    """Forecast less level (rows,), the fit's scatter on the first ``fit`` rows, gains (lags,).
+
+    All gains but that of the lag that fits best are 0.
 
     heat: (lags, rows). Level and heat are freed of the straight line in time first (Frisch-Waugh:
     the coefficient of heat is the same as in the fit with all three).
@@ -134,7 +149,8 @@ def _shortfall(level: Floats, since: Floats, heat: Floats, fit: int) -> tuple[Fl
     gains = made[:, :fit] @ left[:fit] / np.maximum(np.sum(made[:, :fit] ** 2, axis=1), 1e-9)
     scatter = np.std(left[:fit] - gains[:, np.newaxis] * made[:, :fit], axis=1)
     best = int(np.argmin(scatter))
-    return gains[best] * made[best] - left, float(scatter[best])
+    gain = np.where(np.arange(gains.size) == best, gains, 0.0)
+    return gain @ made - left, float(scatter[best]), gain
 
 
 def _agreed(bounds: Floats, knees: Floats) -> Knee | None:

@@ -213,6 +213,21 @@ def bubbles(depth: float, times: int) -> Curve:
     return curve
 
 
+def jumps(size: float, times: int) -> Curve:
+    """Jumps up and down in turn within 3 s, 35 s apart, gone over 14 s, on a thermostat's swing."""
+
+    def curve(time: Floats) -> Floats:
+        level = 20.0 + 68.0 * (1.0 - np.exp(-np.maximum(time - 7.0, 0.0) / 60.0))
+        level = level + 2.0 * np.sin(2.0 * np.pi * time / 30.0) * (time > 150.0)
+        for k in range(times):
+            since = time - 190.0 - 35.0 * k
+            back = np.exp(-np.clip(since - 3.0, 0.0, 200.0) / 14.0)
+            level = level + size * (-1.0) ** k * np.clip(since / 3.0, 0.0, 1.0) * back
+        return level
+
+    return curve
+
+
 def shared_ground(rate: float) -> Hand:
     log = hand(rate, seconds=400.0, coolant=bubbles(6.0, 4))
     for k in range(4):
@@ -226,6 +241,10 @@ case("four dips of 6 K", AIR, "watch", water(bubbles(6.0, 4)))
 case("three dips of 14 K", AIR, "watch", water(bubbles(14.0, 3)))
 case("four dips of 3 K", AIR, None, water(bubbles(3.0, 4)))
 case("one dip of 6 K", AIR, None, water(bubbles(6.0, 1)))
+case("five jumps of 7 K that creep back, both ways, on a swing", AIR, "watch",
+     water(jumps(7.0, 5)))  # fmt: skip
+case("five jumps of 3 K that creep back", AIR, None, water(jumps(3.0, 5)))
+case("two jumps of 7 K that creep back", AIR, None, water(jumps(7.0, 2)))
 case("dips in step with the voltage", AIR, None, shared_ground)
 
 

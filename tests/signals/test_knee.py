@@ -36,6 +36,22 @@ def test_a_curve_that_only_heats_has_no_knee() -> None:
                         lowest=64.0, highest=102.0) is None  # fmt: skip
 
 
+def test_pulls_whose_heat_goes_elsewhere_are_no_knee() -> None:
+    """Heat to the water flattens with load: four times the power gives it half as much each."""
+    seconds = np.arange(900)
+    power = 9e3 + 2e3 * np.sin(seconds / 19.0)
+    for begin in (430, 490):
+        power[begin : begin + 12] = 70e3
+    into = np.where(power > 20e3, 0.35, 1.0) * power
+    level = np.empty(seconds.size)
+    level[0] = 20.0
+    for k in range(seconds.size - 1):
+        level[k + 1] = level[k] + (into[k] - 30.0 * (level[k] - 20.0)) / 60e3
+    assert 66.0 < level[430] < 90.0
+    assert heating_knee(level=level, good=np.ones(level.size, np.bool_), power=power,
+                        lowest=64.0, highest=102.0) is None  # fmt: skip
+
+
 def test_too_short_or_too_noisy_a_curve_has_no_knee() -> None:
     level, power = heated(82.0, 25.0)
     good = np.ones(level.size, np.bool_)
