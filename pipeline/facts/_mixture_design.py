@@ -24,6 +24,9 @@ FILM_SHARE = 0.3
 #: s over which pressure and flow are averaged: intake strokes modulate the reading by 1-2 % (common
 #: practice), and what is made of it (film, metering, table) must not carry that as if it were fuel.
 CALM_S = 0.2
+#: Pressure ahead of its own lag by this much, kPa, leaves the transient nearly as large as it gets:
+#: walls and corrections saturate. Choice.
+PUSH_KPA = 25.0
 #: The film gives at most this much of the fuel asked for: beyond, the throttle has just shut and
 #: nothing linear holds. Choice.
 MOST_FILM = 4.0
@@ -47,7 +50,7 @@ AFTER_START_S = 45.0
 #: Standard deviations of the dense terms before the data speak (see the names).
 DENSE_SD = {"warm": 0.12, "film": 0.5, "film_cold": 0.5, "late": 0.6, "intake": 0.5,
             "slope": 3.0, "volts": 0.08, "memory": 0.12,
-            "session": 0.005}  # fmt: skip
+            "push": 0.08, "session": 0.005}  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
@@ -126,6 +129,26 @@ def term_by_term(time: Floats, inputs: MixtureInputs) -> Iterator[tuple[str, Flo
         # noise of one reading is not the supply: loads switch for seconds
         smooth = first_order(time, volts - centre, 0.5)
         yield "volts over pulse", smooth / pulse, DENSE_SD["volts"]
+
+
+def with_push(time: Floats, inputs: MixtureInputs, made: Terms) -> Terms:
+    """Terms and what a moving pressure does to the mixture by itself: a film of its own decay.
+
+    Wall wetting hangs on pressure (vapour, not only flow, decides how much clings), and the error
+    of a controller that adds fuel by the pressure's rate does so too. At a tip-in it fades as a
+    sensor's lag would, so a delay sought without it takes the film for lag. Nothing is added
+    where no pressure was logged.
+    """
+    if not inputs.pressure_logged:
+        return made
+    kpa = np.where(np.isfinite(inputs.pressure), inputs.pressure, 50.0)
+    columns = [np.tanh((first_order(time, kpa, tau) - kpa) / PUSH_KPA) for tau in FILM_S]
+    return Terms(
+        (*made.names, *(f"push {tau:g}" for tau in FILM_S)),
+        np.concatenate([made.columns, np.stack(columns)]),
+        np.concatenate([made.sd, np.full(len(FILM_S), DENSE_SD["push"])]),
+        np.concatenate([made.mean, np.zeros(len(FILM_S))]),
+    )
 
 
 def calmed(time: Floats, inputs: MixtureInputs) -> MixtureInputs:

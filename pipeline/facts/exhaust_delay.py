@@ -14,7 +14,7 @@ import numpy as np
 
 from pipeline.facts._delay_rows import CUT_LAG_SHARE, Cuts, cut_dates, lively, with_load
 from pipeline.facts._exhaust_pipe import HEAT_S, REVOLUTIONS, exhaust_flow, transport
-from pipeline.facts._mixture_design import Terms, calmed, terms, usable_rows, with_memory
+from pipeline.facts._mixture_design import Terms, calmed, terms, usable_rows, with_memory, with_push
 from pipeline.facts._mixture_fit import Design, Grid, design, grid_of, prior_of
 from pipeline.facts.mixture_inputs import MixtureInputs
 from pipeline.meta import FactMeta
@@ -41,6 +41,9 @@ DEAD_S, DEAD_SD_S = 0.025, 0.03
 #: the regression's say is this much smaller beside the cuts' and the priors'. Choice, from
 #: simulated cars of development.
 MISFIT = 3.0
+#: What the regression may have left of each transient term, moved together with the delay: standard
+#: deviations. The push's is the smaller, or it would take a slow sensor's lag for itself. Choice.
+FILM_SD, PUSH_SD = 0.15, 0.04
 #: No sensor answers before the gas is there; a little is left for what the pipe's model gets wrong.
 LEAST_DEAD_S = -0.005
 #: Lag of a production wideband 50-100 ms (handbook range), spread as a factor.
@@ -101,9 +104,8 @@ def compute(view: View) -> ExhaustDelay:
         inputs = calmed(time, with_load(inputs, litres))
         top = float(np.nanmax(inputs.pressure, initial=100.0)) if inputs.pressure_logged else 100.0
         rows, part = lively(time, inputs)
-        problem = _Problem(
-            time[rows], part, grid_of(vehicle, top), terms(time[rows], part), flow[rows], cuts
-        )
+        made = with_push(time[rows], part, terms(time[rows], part))
+        problem = _Problem(time[rows], part, grid_of(vehicle, top), made, flow[rows], cuts)
         for _ in range(3):
             step = problem.improve(at, centre, spread)
             if step is None:
@@ -232,14 +234,16 @@ class _Problem:
             other = at.copy()
             other[i] += step
             columns.append(centred(self._reading(other, engine, rows, part) - here) / step)
+        moving = self._moving()
         extra = [
             centred(self._reading(at, np.nan_to_num(engine * c), rows, part))
-            for c in self.made.columns[self._moving()]
+            for c in self.made.columns[moving]
         ]
         jacobian = np.stack(columns + extra, axis=1)
         residual = centred(seen - here)
         q = len(extra)
-        penalty = np.concatenate([spread**-2, np.full(q, 1.0 / 0.15**2)])
+        left_over = [PUSH_SD if self.made.names[i].startswith("push") else FILM_SD for i in moving]
+        penalty = np.concatenate([spread**-2, np.array(left_over) ** -2])
         pull = np.concatenate([(centre - at) * spread**-2, np.zeros(q)])
         begin = np.concatenate([[True], np.diff(part_c) != 0])
         scale = regression.robust_scale(residual)
@@ -284,7 +288,7 @@ class _Problem:
         """Columns of the transient terms, which move together with the delay."""
         return np.array([
             i for i, name in enumerate(self.made.names)
-            if name.startswith(("film opening", "film closing", "late", "memory"))
+            if name.startswith(("film opening", "film closing", "late", "memory", "push"))
         ], dtype=np.int64)  # fmt: skip
 
     def _cut_rows(self, at: Floats) -> tuple[Floats, Floats]:

@@ -179,6 +179,10 @@ def test_figures_of_a_sound_drive_are_right(seen: dict[str, Seen], name: str) ->
     shown = one.analysis["metrics"]["power_peak_kw"]
     assert shown["low"] < peak < shown["high"]
     assert shown["value"] == pytest.approx(peak, rel=0.05)
+    # Its film moves with pressure as a slow sensor would: the delay must not take it for one.
+    late, true = one.analysis["metrics"]["exhaust_delay_ms"], float(values["delay_ms"][0])
+    assert late["low"] < true < late["high"]
+    assert late["value"] == pytest.approx(true, rel=0.2)
 
 
 def test_states_are_right_for_97_percent_of_each(seen: dict[str, Seen]) -> None:
