@@ -11,6 +11,9 @@ from pipeline.signals import segments
 # Sizes: common practice, no source, unless said.
 REST_KPA = 3.0  # manifold against barometer with the engine at rest; open logs show -1 kPa
 LOWEST_KPA = 45.0  # air is never below it where cars are driven
+#: Weather hardly ever lifts the sea's air above it (the record, in a Siberian frost, is 108.5 kPa;
+#: from memory), and every road lies higher: nobody has to know the altitude.
+HIGHEST_AIR_KPA = 106.0
 LOWLAND_KPA = 5.0  # from the sea's: where most live, and what is believed without an altitude
 SITE_KPA = 6.0  # weather moves the barometer by 4 kPa at most on ordinary days
 SOAKED_K = 4.0  # two thermometers this close at key-on: the car stood long enough
@@ -52,6 +55,11 @@ def at_rest(
             found.append(_offset(time, "manifold_pressure", off, "kPa", 0.75,
                          f"with the engine at rest it reads {rest:.1f} kPa; the site's standard "
                          f"pressure is {rest - off:.1f} kPa"))  # fmt: skip
+    elif rest is not None and rest > HIGHEST_AIR_KPA:
+        off = rest - float(standard_pressure_kpa(0.0))
+        found.append(_offset(time, "manifold_pressure", off, "kPa", 0.85,
+                     f"with the engine at rest it reads {rest:.1f} kPa; the sea's air has "
+                     f"{rest - off:.1f} kPa, any other less"))  # fmt: skip
     oil = _mean(values.get("oil_pressure"), still & (time - time[0] < 60.0))
     if oil is not None and abs(oil) >= REST_OIL_KPA:
         found.append(_offset(time, "oil_pressure", oil, "kPa", 0.85,

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from pipeline.analysis._levels import held, noisy, saturated
-from pipeline.analysis._siblings import supply_gone
+from pipeline.analysis._siblings import at_rest, supply_gone
 
 RATE_HZ = 20.0
 
@@ -113,3 +113,12 @@ def test_a_long_overrun_is_no_stuck_pressure() -> None:
         "throttle_position": np.where(lifted, 3.0, 15.0 + 4.0 * np.sin(time)),
     }
     assert held(time, values, np.ones(time.size, dtype=bool)) == []
+
+
+@pytest.mark.parametrize(("rest", "told"), [(105.5, False), (107.0, True)])
+def test_air_that_no_weather_makes_is_an_offset_without_any_barometer(
+    rest: float, told: bool
+) -> None:
+    time = np.arange(100.0)
+    found = at_rest(time, {"manifold_pressure": np.full(100, rest)}, time < 20.0, None)
+    assert [(s.channels, s.mode) for s in found] == [(("manifold_pressure",), "offset")] * told
