@@ -75,7 +75,10 @@ def true_cause(judged: Judged) -> str | None:
     ]  # fmt: skip
     if not shown:
         return None
-    own = next((f for f in shown if f.mode), shown[0])
+    # A sensor too slight to be found by itself may show by what it does to the engine: the mode
+    # that tells its cause stands at the sensor's own entry.
+    entries = [*shown, *judged.run.truth.faults] if shown[0].cause == "sensor" else shown
+    own = next((f for f in entries if f.mode), shown[0])
     return BUILT_IN.get(own.cause) or BY_MODE.get(str(own.mode), "sensor_wiring")
 
 
