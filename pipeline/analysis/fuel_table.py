@@ -330,7 +330,9 @@ def maps(name: str, which: str, grid: Grid, rows: Sequence[FuelPoint]) -> list[M
     for key, title, say in (
         ("correction_pct", f"Fuel table correction, {which}",
          "Percent by which fuel at each point should change; plus means it is lean there. Empty: "
-         "too little evidence. Small numbers: seconds of evidence."),
+         "too little evidence. Small numbers: seconds of evidence. A wideband that reads wrong by "
+         "the same share everywhere looks just like this, and one drive alone cannot show it: see "
+         "its references before trusting a correction of one sign throughout."),
         ("step_pct", f"What to enter now, {which}",
          "The correction cut to safe steps: fuel comes out slowly where the engine is loaded. "
          "Only once no fault of the machine is open."),

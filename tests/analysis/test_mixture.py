@@ -73,6 +73,10 @@ def test_the_table_s_error_is_found_point_by_point() -> None:
     assert before > 2.0
     assert after < 1.2
     assert after < 0.4 * before
+    # What the log cannot tell apart is said where the numbers are read.
+    figures = {f.id: f for f in run.results["fuel_table"].figures}
+    grid = next(f for id_, f in figures.items() if id_.endswith("-correction"))
+    assert "one drive alone cannot show it" in grid.caption
 
 
 def test_steps_down_are_small_where_the_engine_is_loaded() -> None:
