@@ -102,7 +102,7 @@ def target_finding(about: Mapping[str, float], wise: float, count: int) -> Findi
         detail=f"At {about['kpa']:.0f} kPa the target is lambda {about['target']:.2f}; lambda "
         f"{wise:.2f} or richer is common practice for petrol there." + _times(count),
         step=4,
-        channels=["lambda_target"],
+        channels=["lambda_target", "manifold_pressure"],
         evidence=evidence(
             target=(about["target"], "lambda"),
             common_practice=(wise, "lambda"),
