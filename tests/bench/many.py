@@ -1,14 +1,16 @@
 """A thousand sessions: ``python -m tests.bench.many [--few 50] [--many 1000]``.
 
 Writes logs of 5 minutes (25 Hz), reports on the first few, then on all of them in a new folder,
-then adds one more. Shows time per session, the peak memory of the parent and of its workers, the
-size of the index and, where a browser is there, how long it takes to open. Then one log as long
+then adds one more, five times: medians of the run with it over the run of it alone. Shows time per
+session, the peak memory of the parent and of its workers, the size of the index and, where a
+browser is there, how long it takes to open. Then one log as long
 as is read at all, by itself: ``--longest`` does that alone.
 """
 
 import argparse
 import os
 import shutil
+import statistics
 import subprocess
 import sys
 import tempfile
@@ -29,6 +31,9 @@ from tests.bench.week import write_week
 from tests.report.browser import find_browser
 
 ROOT = Path(__file__).parents[2]
+NEW = 5
+"""Logs added one by one: a lone run of two seconds swings by a fifth from run to run."""
+
 DRIVES = 20
 """Drives simulated; the others repeat them with another noise on every channel's last digit."""
 
@@ -147,32 +152,35 @@ def opening_seconds(page: Path) -> float | None:
 
 def measure(work: Path, few: int, many: int) -> dict[str, float]:
     """All figures of one comparison."""
-    logs, first, extra = work / "logs", work / "first", work / "extra"
-    for folder in (first, extra):
+    logs, first = work / "logs", work / "first"
+    lone = [work / f"lone-{number}" for number in range(NEW)]
+    for folder in (first, *lone):
         folder.mkdir()
-    for number, path in enumerate(write_logs(logs, many + 1)):
+    for number, path in enumerate(write_logs(logs, many + NEW)):
         if number < few:
             os.link(path, first / path.name)
-        if number == many:
-            path.rename(extra / path.name)
-    for folder in (first, extra):
+        if number >= many:
+            path.rename(lone[number - many] / path.name)
+    for folder in (first, *lone):
         os.link(logs / "vehicle.toml", folder / "vehicle.toml")
     short, _, _ = run(first, work / "first-out")
-    alone, _, _ = run(extra, work / "extra-out")
     out = work / "out"
     whole, parent, worker = run(logs, out)
-    for path in extra.glob("*.csv"):
-        os.link(path, logs / path.name)
-    added, _, _ = run(logs, out)
+    alone, added = [], []
+    for number, folder in enumerate(lone):
+        alone.append(run(folder, work / f"lone-out-{number}")[0])
+        for path in folder.glob("*.csv"):
+            os.link(path, logs / path.name)
+        added.append(run(logs, out)[0])
     figures = {
         f"time per session at {few}, s": short / few,
         f"time per session at {many}, s": whole / many,
         "time per session, many / few": whole / many / (short / few),
         "parent, peak MB": parent,
         "worker, peak MB": worker,
-        "one log alone, s": alone,
-        "one new beside many, s": added,
-        "one new beside many / alone": added / alone,
+        "one log alone, s": statistics.median(alone),
+        "one new beside many, s": statistics.median(added),
+        "one new beside many / alone": statistics.median(added) / statistics.median(alone),
         "index, MB": (out / "index.html").stat().st_size / 1e6,
     }
     opened = opening_seconds(out / "index.html")
