@@ -4,17 +4,15 @@ The order of work is design's three passes: (A) per log, in parallel; (B) in ord
 here; (C) per session, in parallel. Every file is written whole; index and state come last.
 """
 
-import contextlib
 import dataclasses
 import hashlib
-import importlib
 import json
 import os
-import threading
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import msgspec
 
@@ -27,9 +25,11 @@ from pipeline.stages import (
     LogDone,
     LogTask,
     OutputError,
+    PageDone,
     PageTask,
     SessionDone,
     draw_page,
+    load_reading,
     read_and_analyse,
 )
 from pipeline.store import Store, digest, file_hash, read_json, remove_leftovers, write_whole
@@ -39,7 +39,10 @@ from pipeline.vehicle import Vehicle
 READING_BLOCKS = ("channels", "log", "site", "lambda_sensor", "fuel", "privacy", "engine")
 READING_LIMITS = ("max_", "log_gap", "session_gap")
 
-Message = tuple[str, int, str, str]
+if TYPE_CHECKING:
+    from pipeline.history import Summary
+
+    PagesDrawn = Iterator[tuple[str, PageDone | WorkerDiedError]]
 
 #: CPU s that reading and analysing takes per log and per byte of it, and drawing takes per page:
 #: what `make bench` shows, rounded. Only the number of workers rests on them.
@@ -118,34 +121,45 @@ def execute(run: Run, *, jobs: int | None, cluster: str | None) -> None:
     ``jobs``: worker processes, None for as many as pay. Raises OutputError or OSError where
     OUT cannot be written.
     """
-    remove_leftovers(run.store.out)
-    run.sound = sound_outputs(run.old, run.store)
-    if run.store.relative(run.store.ingest) in run.sound:
-        ingest = read_json(run.store.ingest) or {"files": []}
-        run.old_records = {r["file"]: r for r in ingest["files"]}
     with Pool(jobs or os.cpu_count() or 1, cluster, exactly=jobs is not None) as pool:
-        # What judging needs takes half a second to load: while the workers read, not after.
-        threading.Thread(target=_load_judging, daemon=True).start()
-        _pass_a(run, pool)
+        # A worker loads its libraries for a good second: while old outputs are looked through.
+        pool.warm(load_reading)
+        remove_leftovers(run.store.out)
+        run.sound = sound_outputs(run.old, run.store)
+        if run.store.relative(run.store.ingest) in run.sound:
+            ingest = read_json(run.store.ingest) or {"files": []}
+            run.old_records = {r["file"]: r for r in ingest["files"]}
+        with ThreadPoolExecutor(1) as beside:
+            # What judging needs takes a second to load: while the workers read, not after.
+            past = beside.submit(_load_past, run)
+            _pass_a(run, pool)
         _resolve_duplicates(run)
         from pipeline.judging import judge_all
-        from pipeline.publish import publish, publish_state
+        from pipeline.publish import publish_data, publish_index, publish_state, render_index
 
-        summaries = judge_all(run)
-        _pass_c(run, pool)
-    publish(run, summaries)
+        summaries = judge_all(run, past.result())
+        pages = _start_pages(run, pool)
+        publish_data(run, summaries)
+        index = render_index(run, summaries)
+        _take_pages(run, *pages)
+    publish_index(run, summaries, index)
     publish_state(run)
     timings = os.environ.get("SPARKLEDGER_TIMINGS")
     if timings:
         Path(timings).write_text(json.dumps(run.seconds), encoding="utf-8")
 
 
-def _load_judging() -> None:
-    # A fault in the code shows where it is asked for again; here nobody could tell of it.
-    with contextlib.suppress(Exception):
-        for name in ("pipeline.publish", "pipeline.report.index", "polars"):
-            importlib.import_module(name)
-        importlib.import_module("pipeline.registry").load_registry()
+def _load_past(run: Run) -> "dict[str, Summary]":
+    """Summaries of the last run's sessions; loads what judging and the index need on the way."""
+    import pipeline.publish
+    import pipeline.report.index
+    from pipeline.judging import known_summaries
+    from pipeline.registry import load_registry
+
+    assert pipeline.publish
+    assert pipeline.report.index
+    load_registry()
+    return known_summaries(run)
 
 
 # --- Pass A ----------------------------------------------------------------------------------
@@ -154,6 +168,8 @@ def _load_judging() -> None:
 def _pass_a(run: Run, pool: Pool) -> None:
     ids = file_ids([i.file for i in run.inputs if is_candidate(i)])
     tasks: dict[str, LogTask] = {}
+    keys = {k: _vehicle_keys(run, run.settings.vehicles[k])
+            for k in {run.vehicle_key(i) for i in run.inputs}}  # fmt: skip
     for item in run.inputs:
         run.state["inputs"][item.file] = {"stamp": input_stamp(item)}
         if item.refused:
@@ -164,7 +180,7 @@ def _pass_a(run: Run, pool: Pool) -> None:
         task = LogTask(out=run.store.out, file=item.file, path=item.path, id=name,
                        mtime_ns=item.mtime_ns, vehicle=vehicle,
                        code=run.code["analyse"])  # fmt: skip
-        again = _reuse(run, item, task)
+        again = _reuse(run, item, task, *keys[run.vehicle_key(item)])
         if again is not None:
             tasks[item.file] = again
     by_name = {i.file: i for i in run.inputs}
@@ -186,8 +202,8 @@ def _pass_a(run: Run, pool: Pool) -> None:
         _take(run, item, result)
 
 
-def _reading_key(run: Run, item: InputFile, task: LogTask) -> str:
-    vehicle = task.vehicle
+def _vehicle_keys(run: Run, vehicle: Vehicle) -> tuple[str, str]:
+    """What the reading and what the analysing of this vehicle's logs depend on, as hashes."""
     blocks = msgspec.to_builtins({b: getattr(vehicle, b) for b in READING_BLOCKS})
     limits = {
         k: v
@@ -195,22 +211,20 @@ def _reading_key(run: Run, item: InputFile, task: LogTask) -> str:
         if k.startswith(READING_LIMITS)
     }
     plain = json.dumps([blocks, msgspec.to_builtins(limits)], sort_keys=True)
-    return digest(run.code["ingest"], item.file, task.id, plain)
-
-
-def _analysing_key(run: Run, task: LogTask) -> str:
-    values = msgspec.to_builtins(msgspec.structs.replace(task.vehicle, given=frozenset()))
+    values = msgspec.to_builtins(msgspec.structs.replace(vehicle, given=frozenset()))
     values.pop("units")
-    given = sorted(task.vehicle.given)
-    return digest(run.code["analyse"], json.dumps([values, given], sort_keys=True))
+    whole = json.dumps([values, sorted(vehicle.given)], sort_keys=True)
+    return digest(run.code["ingest"], plain), digest(run.code["analyse"], whole)
 
 
-def _reuse(run: Run, item: InputFile, task: LogTask) -> LogTask | None:
+def _reuse(
+    run: Run, item: InputFile, task: LogTask, reading: str, analysing: str
+) -> LogTask | None:
     """Carry over what is still right; give the task that remains, None for none."""
     known = run.old["inputs"].get(item.file)
     note = run.state["inputs"][item.file]
-    note["reading_key"] = _reading_key(run, item, task)
-    note["analysing_key"] = _analysing_key(run, task)
+    note["reading_key"] = digest(reading, item.file, task.id)
+    note["analysing_key"] = analysing
     if known is None or known.get("reading_key") != note["reading_key"]:
         return task
     same = known["stamp"][:2] == note["stamp"][:2]
@@ -225,7 +239,7 @@ def _reuse(run: Run, item: InputFile, task: LogTask) -> LogTask | None:
     if not same or record is None or record["status"] == "duplicate":
         return task
     sessions = record["sessions"]
-    names = [run.store.relative(run.store.session(s, "samples.parquet")) for s in sessions]
+    names = [run.store.session_name(s, "samples.parquet") for s in sessions]
     if not all(name in run.sound for name in names):
         return task
     kept = [run.keep(name) for name in names]
@@ -236,14 +250,12 @@ def _reuse(run: Run, item: InputFile, task: LogTask) -> LogTask | None:
     for session in sessions:
         run.owner[session] = item
     parts = [
-        run.store.relative(run.store.session(s, part))
+        run.store.session_name(s, part)
         for s in sessions
         for part in ("results.json", "figures.json")
     ]
     parts += [n for s in sessions for n in run.old["sessions"].get(s, {}).get("kept", ())]
-    results_sound = all(
-        run.store.relative(run.store.session(s, "results.json")) in run.sound for s in sessions
-    )
+    results_sound = all(run.store.session_name(s, "results.json") in run.sound for s in sessions)
     if known.get("analysing_key") == note["analysing_key"] and all(p in run.sound for p in parts):
         for name in parts:
             run.keep(name)
@@ -286,8 +298,8 @@ def _resolve_duplicates(run: Run) -> None:
         for session in record["sessions"]:
             run.state["sessions"].pop(session, None)
             run.owner.pop(session, None)
-            prefix = run.store.relative(run.store.session(session, ""))
-            for name in [n for n in run.state["outputs"] if n.startswith(prefix + "/")]:
+            prefix = run.store.session_name(session, "")
+            for name in [n for n in run.state["outputs"] if n.startswith(prefix)]:
                 del run.state["outputs"][name]
         run.records[item.file] = {
             **record,
@@ -308,7 +320,8 @@ def _resolve_duplicates(run: Run) -> None:
 # --- Pass C ----------------------------------------------------------------------------------
 
 
-def _pass_c(run: Run, pool: Pool) -> None:
+def _start_pages(run: Run, pool: Pool) -> "tuple[int, PagesDrawn]":
+    """Hand out the pages that have to be drawn; how many, and their results as they come."""
     tasks: dict[str, PageTask] = {}
     for session, note in sorted(run.state["sessions"].items()):
         item = run.owner[session]
@@ -327,9 +340,12 @@ def _pass_c(run: Run, pool: Pool) -> None:
             stamp_ns=item.mtime_ns,
             units=vehicle.units,
         )
-    results = pool.run(draw_page, tasks, seconds=PAGE_S * len(tasks))
+    return len(tasks), pool.run(draw_page, tasks, seconds=PAGE_S * len(tasks))
+
+
+def _take_pages(run: Run, count: int, results: "PagesDrawn") -> None:
     for done, (session, result) in enumerate(results, start=1):
-        run.progress("pages drawn", done, len(tasks))
+        run.progress("pages drawn", done, count)
         if isinstance(result, WorkerDiedError):
             raise OutputError(f"a worker died twice over the page of {session}")
         run.state["outputs"][result.name] = list(result.known)

@@ -88,22 +88,23 @@ def series_of(summaries: Sequence[Summary]) -> list[Series]:
     if not summaries:
         return []
     start = _day(summaries[0].start_time)
-    found: dict[str, list[tuple[Summary, int]]] = {}
+    found: dict[str, list[tuple[Summary, int, float]]] = {}
     for summary in summaries:
+        day = _day(summary.start_time) - start
         for name in summary.metrics:
             version = summary.versions.get(summary.metric_sources.get(name, ""), 0)
-            found.setdefault(name, []).append((summary, version))
+            found.setdefault(name, []).append((summary, version, day))
     return [
         Series(
             name=name,
             unit=rows[-1][0].metrics[name].unit,
-            sessions=tuple(s.id for s, _ in rows),
-            starts=tuple(s.start_time for s, _ in rows),
-            days=tuple(_day(s.start_time) - start for s, _ in rows),
-            values=tuple(s.metrics[name].value for s, _ in rows),
-            low=tuple(s.metrics[name].low for s, _ in rows),
-            high=tuple(s.metrics[name].high for s, _ in rows),
-            versions=tuple(v for _, v in rows),
+            sessions=tuple(s.id for s, _, _ in rows),
+            starts=tuple(s.start_time for s, _, _ in rows),
+            days=tuple(day for _, _, day in rows),
+            values=tuple(s.metrics[name].value for s, _, _ in rows),
+            low=tuple(s.metrics[name].low for s, _, _ in rows),
+            high=tuple(s.metrics[name].high for s, _, _ in rows),
+            versions=tuple(v for _, v, _ in rows),
         )
         for name, rows in sorted(found.items())
     ]

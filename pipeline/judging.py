@@ -4,7 +4,7 @@ import csv
 import io
 import time
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import msgspec
@@ -29,13 +29,13 @@ from pipeline.results import FuelPoint, Result
 from pipeline.store import digest
 
 
-def judge_all(run: Run) -> list[Summary]:
+def judge_all(run: Run, known: Mapping[str, Summary]) -> list[Summary]:
     """Judge what changed or whose past changed; returns all summaries in order of start.
 
+    ``known``: the last run's summaries by session.
     Writes analysis.json, figures.json and fuel_table.csv of each session judged.
     """
     start = time.process_time()
-    known = _known_summaries(run)
     names = vehicle_names(run)
     by_vehicle: dict[str, list[tuple[tuple[str, str, int], str]]] = defaultdict(list)
     for session in sorted(run.state["sessions"]):
@@ -81,7 +81,8 @@ def judge_all(run: Run) -> list[Summary]:
     return sorted(summaries, key=lambda s: s.order)
 
 
-def _known_summaries(run: Run) -> dict[str, Summary]:
+def known_summaries(run: Run) -> dict[str, Summary]:
+    """Summaries the last run left, by session; {} where its history is not as it was written."""
     name = run.store.relative(run.store.history)
     return decode_history(run.store.history.read_bytes()) if name in run.sound else {}
 
@@ -93,10 +94,7 @@ def _first_pass(run: Run, session: str) -> FirstPass:
 
 
 def _judged_files(run: Run, session: str) -> list[str]:
-    return [
-        run.store.relative(run.store.session(session, name))
-        for name in ("analysis.json", "fuel_table.csv")
-    ]
+    return [run.store.session_name(session, n) for n in ("analysis.json", "fuel_table.csv")]
 
 
 def _kept(run: Run, session: str, key: str) -> bool:

@@ -42,6 +42,7 @@ class Pool:
         self._jobs, self._cluster, self._exactly = jobs, cluster, exactly
         self._executor: cf.Executor | None = None
         self._client: Any = None
+        self._warming: cf.Future[None] | None = None
 
     def __enter__(self) -> "Pool":
         return self
@@ -49,23 +50,37 @@ class Pool:
     def __exit__(self, *_: object) -> None:
         self._stop()
 
+    def warm(self, load: Callable[[], None]) -> None:
+        """Start one local worker and let it load what its work will need, without waiting."""
+        if self._cluster is None:
+            self._warming = self._start().submit(load)
+
     def run(
         self, work: Callable[[T], R], tasks: Mapping[str, T], *, seconds: float = math.inf
     ) -> Iterator[tuple[str, R | WorkerDiedError]]:
-        """Yield (key, result) as they come; raises what ``work`` raises.
+        """Hand the tasks out at once; yields (key, result) as they come.
 
-        ``seconds``: CPU s that all tasks together will take, about. A task whose worker died
-        twice gives a WorkerDiedError in place of its result.
+        Yielding raises what ``work`` raises. ``seconds``: CPU s that all tasks together will
+        take, about. A task whose worker died twice gives a WorkerDiedError for its result.
         """
+        handed = self._hand_out(work, tasks, self._parcels(list(tasks), seconds))
+        return self._with_retries(work, tasks, handed)
+
+    def _with_retries(
+        self,
+        work: Callable[[T], R],
+        tasks: Mapping[str, T],
+        handed: dict["cf.Future[list[R]]", list[str]],
+    ) -> Iterator[tuple[str, R | WorkerDiedError]]:
         retry: list[str] = []
-        for key, result in self._all(work, tasks, self._parcels(list(tasks), seconds)):
+        for key, result in self._collect(handed):
             if isinstance(result, cf.Future):
                 retry.append(key)
             else:
                 yield key, result
         for key in sorted(retry):
             self._stop()  # what killed one worker must not take others down with it
-            for _, result in self._all(work, tasks, [[key]]):
+            for _, result in self._collect(self._hand_out(work, tasks, [[key]])):
                 if isinstance(result, cf.Future):
                     yield key, WorkerDiedError(key)
                 else:
@@ -79,15 +94,17 @@ class Pool:
             return [keys[i::paying] for i in range(paying) if keys[i::paying]]
         return [[key] for key in keys]
 
-    def _all(
+    def _hand_out(
         self, work: Callable[[T], R], tasks: Mapping[str, T], parcels: list[list[str]]
-    ) -> Iterator[tuple[str, R | cf.Future[list[R]]]]:
-        """Yield results, or the broken future itself where the worker died under it."""
-        if not parcels:
-            return
-        executor = self._start()
+    ) -> dict["cf.Future[list[R]]", list[str]]:
+        """Submit parcels; the keys of each by its future, broken at once where no worker starts."""
         futures: dict[cf.Future[list[R]], list[str]] = {}
-        dead = False
+        if not parcels:
+            return futures
+        executor = self._start()
+        if self._warming is not None and len(parcels) == 1:
+            # The executor starts another worker for a parcel that finds none idle.
+            cf.wait([self._warming])
         for keys in parcels:
             try:
                 futures[executor.submit(_each, work, [tasks[key] for key in keys])] = keys
@@ -95,6 +112,13 @@ class Pool:
                 broken: cf.Future[list[R]] = cf.Future()
                 futures[broken] = keys
                 broken.set_exception(BrokenProcessPool())
+        return futures
+
+    def _collect(
+        self, futures: dict["cf.Future[list[R]]", list[str]]
+    ) -> Iterator[tuple[str, R | cf.Future[list[R]]]]:
+        """Yield results, or the broken future itself where the worker died under it."""
+        dead = False
         for future in cf.as_completed(futures):
             error = future.exception()
             if error is None:
@@ -126,7 +150,7 @@ class Pool:
         if self._executor is not None:
             with contextlib.suppress(Exception):
                 self._executor.shutdown(wait=True, cancel_futures=True)
-            self._executor = None
+            self._executor = self._warming = None
         if self._client is not None:
             with contextlib.suppress(Exception):
                 self._client.close()

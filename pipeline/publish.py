@@ -10,12 +10,12 @@ from pipeline.history import Summary, digest_of, encode_history
 from pipeline.inputs import printable, storable
 from pipeline.plan import STATE_VERSION, stamp
 from pipeline.results import FuelPoint, unpacked_points
-from pipeline.store import dump_json, file_hash, remove_output, write_whole
+from pipeline.store import dump_json, file_hash, files_below, remove_output, write_whole
 
 
-def publish(run: Run, summaries: Sequence[Summary]) -> None:
-    """Write ingest.json, history, metrics and the vehicles' tables; sweep; then the index."""
-    newest = max((i.mtime_ns for i in run.inputs), default=0)
+def publish_data(run: Run, summaries: Sequence[Summary]) -> None:
+    """Write ingest.json, history, metrics and the vehicles' tables."""
+    newest = _newest(run)
     run.wrote(run.store.ingest, _ingest_json(run), newest)
     run.wrote(run.store.history, encode_history(summaries), newest)
     _write_metrics(run, summaries, newest)
@@ -24,12 +24,24 @@ def publish(run: Run, summaries: Sequence[Summary]) -> None:
 
         path = run.store.vehicle(vehicle, "fuel_table.csv")
         run.wrote(path, fuel_table_csv(points), newest)
-    _collect_messages(run, summaries)
+
+
+def render_index(run: Run, summaries: Sequence[Summary]) -> bytes:
+    """Render index.html, which rests on the sessions alone, not on their pages."""
     from pipeline.report.index import index_page
 
-    page = index_page(index_data(run, summaries))
-    run.wrote(run.store.index, page.encode("utf-8"), newest)
+    return index_page(index_data(run, summaries)).encode("utf-8")
+
+
+def publish_index(run: Run, summaries: Sequence[Summary], index: bytes) -> None:
+    """Write the index once every page it leads to is there, and sweep what is left of old runs."""
+    _collect_messages(run, summaries)
+    run.wrote(run.store.index, index, _newest(run))
     _sweep(run)
+
+
+def _newest(run: Run) -> int:
+    return max((i.mtime_ns for i in run.inputs), default=0)
 
 
 def publish_state(run: Run) -> None:
@@ -42,8 +54,7 @@ def publish_state(run: Run) -> None:
         name: [*(stamp(path) or [0, 0]), file_hash(path)]
         for name, path in run.settings.files.items()
     }
-    newest = max((i.mtime_ns for i in run.inputs), default=0)
-    write_whole(run.store.state, dump_json(state), stamp_ns=newest)
+    write_whole(run.store.state, dump_json(state), stamp_ns=_newest(run))
 
 
 def _ingest_json(run: Run) -> bytes:
@@ -66,18 +77,25 @@ def _write_metrics(run: Run, summaries: Sequence[Summary], stamp_ns: int) -> Non
 
     path = run.store.metrics
     rows = [
-        (s.id, s.start_time, name, m.value, m.unit, m.low, m.high, s.metric_sources.get(name, ""),
-         s.versions.get(s.metric_sources.get(name, ""), 0))
+        (s, name, m, s.metric_sources.get(name, ""))
         for s in summaries
         for name, m in s.metrics.items()
-    ]  # fmt: skip
-    schema = {"session_id": pl.String, "start_time": pl.String, "metric": pl.String,
-              "value": pl.Float64, "unit": pl.String, "low": pl.Float64, "high": pl.Float64,
-              "analysis": pl.String, "version": pl.Int64}  # fmt: skip
+    ]
+    columns = {
+        "session_id": pl.Series([s.id for s, _, _, _ in rows], dtype=pl.String),
+        "start_time": pl.Series([s.start_time for s, _, _, _ in rows], dtype=pl.String),
+        "metric": pl.Series([name for _, name, _, _ in rows], dtype=pl.String),
+        "value": pl.Series([m.value for _, _, m, _ in rows], dtype=pl.Float64),
+        "unit": pl.Series([m.unit for _, _, m, _ in rows], dtype=pl.String),
+        "low": pl.Series([m.low for _, _, m, _ in rows], dtype=pl.Float64),
+        "high": pl.Series([m.high for _, _, m, _ in rows], dtype=pl.Float64),
+        "analysis": pl.Series([source for _, _, _, source in rows], dtype=pl.String),
+        "version": pl.Series([s.versions.get(k, 0) for s, _, _, k in rows], dtype=pl.Int64),
+    }
     import io
 
     buffer = io.BytesIO()
-    pl.DataFrame(rows, schema=schema, orient="row").write_parquet(buffer, statistics=False)
+    pl.DataFrame(columns).write_parquet(buffer, statistics=False)
     run.wrote(path, buffer.getvalue(), stamp_ns)
 
 
@@ -130,12 +148,10 @@ def _sweep(run: Run) -> None:
     """Remove outputs that no input stands behind any more."""
     for name in sorted(set(run.old["outputs"]) - set(run.state["outputs"])):
         remove_output(run.store, name)
-    kept = set(run.state["outputs"])
+    kept = run.state["outputs"]
     for folder in ("data/sessions", "sessions", "data/vehicles", "data/kept"):
-        root = run.store.out / folder
-        for path in sorted(root.rglob("*"), reverse=True):
-            name = run.store.relative(path)
-            if name not in kept and path.is_file():
+        for name in files_below(run.store.out, folder):
+            if name not in kept:
                 remove_output(run.store, name)
 
 

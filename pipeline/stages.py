@@ -74,6 +74,15 @@ def limit_threads() -> None:
         os.environ[name] = "1"
 
 
+def load_reading() -> None:
+    """Load the libraries and modules of pass A, before there is a log to read."""
+    import pipeline.ingest
+    from pipeline.registry import load_registry
+
+    assert pipeline.ingest
+    load_registry()
+
+
 def read_and_analyse(task: LogTask) -> LogDone:
     """Pass A: read one log (or its samples), analyse each session, write what was found.
 
