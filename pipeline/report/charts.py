@@ -5,6 +5,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+import numpy as np
 from markupsafe import Markup
 
 from pipeline.report import specs, svg, theme, ticks
@@ -82,7 +83,10 @@ def _pixels(
         axis = across if _AXIS_OF[name] == "x" else up
         factor = axis.size / (axis.high - axis.low) if axis.high > axis.low else 0.0
         low = axis.low
-        return [None if v is None else round((v - low) * factor, 1) for v in values]
+        if None in values:
+            return [None if v is None else round((v - low) * factor, 1) for v in values]
+        scaled: list[Any] = np.round((np.asarray(values) - low) * factor, 1).tolist()
+        return scaled
 
     return {k: {n: column(n, v) for n, v in columns.items()} for k, columns in data.items()}
 

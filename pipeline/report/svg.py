@@ -16,7 +16,8 @@ _ATTRIBUTES = re.compile(
 )
 _BACKGROUND = re.compile(r'<path class="(?:background|foreground)"[^>]*/>')
 _EMPTY = re.compile(r"<(g|defs)(?: [^>]*)?></\1>")
-_BARE = re.compile(r"<g>((?:(?!<g).)*?)</g>", re.DOTALL)
+#: From tag to tag: a path may hold ten thousand characters that need no look at each.
+_BARE = re.compile(r"<g>([^<]*(?:<(?!g)[^<]*)*?)</g>")
 _LONG = re.compile(r"-?\d+\.\d{2,}")
 _PATH = re.compile(r' d="([^"]*)"')
 _SYMBOL = re.compile(
