@@ -6,6 +6,7 @@ here; (C) per session, in parallel. Every file is written whole; index and state
 
 import dataclasses
 import hashlib
+import importlib
 import json
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -151,13 +152,11 @@ def execute(run: Run, *, jobs: int | None, cluster: str | None) -> None:
 
 def _load_past(run: Run) -> "dict[str, Summary]":
     """Summaries of the last run's sessions; loads what judging and the index need on the way."""
-    import pipeline.publish
-    import pipeline.report.index
     from pipeline.judging import known_summaries
     from pipeline.registry import load_registry
 
-    assert pipeline.publish
-    assert pipeline.report.index
+    for name in ("pipeline.publish", "pipeline.report.index"):
+        importlib.import_module(name)
     load_registry()
     return known_summaries(run)
 

@@ -6,6 +6,7 @@ error of the output folder (full disk, no permission) goes up as OSError.
 """
 
 import contextlib
+import importlib
 import os
 import time
 from collections.abc import Iterator, Mapping
@@ -76,10 +77,9 @@ def limit_threads() -> None:
 
 def load_reading() -> None:
     """Load the libraries and modules of pass A, before there is a log to read."""
-    import pipeline.ingest
     from pipeline.registry import load_registry
 
-    assert pipeline.ingest
+    importlib.import_module("pipeline.ingest")
     load_registry()
 
 
