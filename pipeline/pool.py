@@ -53,7 +53,9 @@ class Pool:
     def warm(self, load: Callable[[], None]) -> None:
         """Start one local worker and let it load what its work will need, without waiting."""
         if self._cluster is None:
-            self._warming = self._start().submit(load)
+            # One that dies while it starts is told, and tried again, when there is work for it.
+            with contextlib.suppress(BrokenProcessPool, BrokenPipeError):
+                self._warming = self._start().submit(load)
 
     def run(
         self, work: Callable[[T], R], tasks: Mapping[str, T], *, seconds: float = math.inf
