@@ -24,11 +24,12 @@ from tests.judge.bridge import Judged, judge_run, session_of
 REGISTRY = load_registry()
 SUPPLY = replace(REGISTRY, analyses={"supply": REGISTRY.analyses["supply"]})
 MINE = ("start", "supply", "charging", "oil_pressure", "drive_summary")
+ONLY = replace(REGISTRY, analyses={name: REGISTRY.analyses[name] for name in MINE})
 
 
 def judged(seed: int, fault: str = "", strength: float = 0.6) -> Judged:
     faults = (FAULTS[fault](strength),) if fault else ()
-    return judge_run(simulate(draw_car(seed), mixed_drive(seed, 8.0), faults, seed), REGISTRY)
+    return judge_run(simulate(draw_car(seed), mixed_drive(seed, 8.0), faults, seed), ONLY)
 
 
 def kinds(run: Judged) -> dict[str, Finding]:
@@ -65,7 +66,7 @@ def test_figures_of_a_healthy_drive_are_right() -> None:
 
 
 def test_a_driver_who_stalls_is_no_hard_start() -> None:
-    run = judge_run(simulate(draw_car(313), driver_stalls(313), (), 313), REGISTRY)
+    run = judge_run(simulate(draw_car(313), driver_stalls(313), (), 313), ONLY)
     assert "hard_start" not in kinds(run)
     assert "controller_reset" not in kinds(run)
     stall = kinds(run)["stall"]

@@ -22,7 +22,7 @@ COOLING = replace(
 
 def judged(seed: int, fault: str = "", strength: float = 0.6, minutes: float = 18.0) -> Judged:
     faults = (FAULTS[fault](strength),) if fault else ()
-    return judge_run(simulate(draw_car(seed), mixed_drive(seed, minutes), faults, seed), REGISTRY)
+    return judge_run(simulate(draw_car(seed), mixed_drive(seed, minutes), faults, seed), COOLING)
 
 
 def kinds(run: Judged, *analyses: str) -> dict[str, Finding]:
@@ -31,7 +31,7 @@ def kinds(run: Judged, *analyses: str) -> dict[str, Finding]:
 
 @pytest.mark.parametrize("seed", [301, 302])
 def test_times_and_opening_are_right_on_a_cold_start(seed: int) -> None:
-    run = judge_run(simulate(draw_car(seed), cold_start(seed), (), seed), REGISTRY)
+    run = judge_run(simulate(draw_car(seed), cold_start(seed), (), seed), COOLING)
     truth, metrics = run.run.truth.scalars, run.metrics
     for name in ("time_to_60c_s", "time_to_80c_s"):
         if name in truth:
@@ -90,7 +90,7 @@ def test_a_lying_sensor_is_no_fault_of_the_cooling(fault: str) -> None:
 
 @pytest.mark.parametrize("drive", [hot_restart, pulls])
 def test_a_heat_soaked_restart_and_hard_driving_are_healthy(drive: object) -> None:
-    run = judge_run(simulate(draw_car(307), drive(307), (), 307), REGISTRY)  # type: ignore[operator]
+    run = judge_run(simulate(draw_car(307), drive(307), (), 307), COOLING)  # type: ignore[operator]
     assert kinds(run, "warm_up", "cooling") == {}
 
 
@@ -108,7 +108,7 @@ def test_a_first_order_curve_gives_its_own_times() -> None:
     info = {k: ChannelInfo(unit="", column=k, conversion="none", rows=time.size, effective_hz=5.0)
             for k in channels}  # fmt: skip
     session = Session("x", time, channels, info, DEFAULT_VEHICLE)
-    metrics = analyse(session, REGISTRY, strict=True)["warm_up"].metrics
+    metrics = analyse(session, COOLING, strict=True)["warm_up"].metrics
     # The sensor's own lag of 1.5 s is taken off the reading's time.
     assert metrics["time_to_80c_s"].value == pytest.approx(386.265 - 1.5, abs=1.0)
 
@@ -132,7 +132,7 @@ def test_a_thermostat_that_swings_all_the_time_is_no_air() -> None:
         info = {k: ChannelInfo(unit="", column=k, conversion="none", rows=time.size,
                                effective_hz=1.0) for k in channels}  # fmt: skip
         session = Session("x", time, channels, info, DEFAULT_VEHICLE)
-        return [f.kind for f in analyse(session, REGISTRY, strict=True)["cooling"].findings]
+        return [f.kind for f in analyse(session, COOLING, strict=True)["cooling"].findings]
 
     assert found(swing) == []
     calm = np.where(phase < 15.0, 88.0, 89.0)  # the last digit flickers, or it would be stuck
