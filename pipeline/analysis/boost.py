@@ -50,6 +50,10 @@ LOSS_S = 0.7
 #: Share of the rev limit by which a turbocharger is taken to have spooled where the vehicle's
 #: own speed is not known better (road engines spool at a third to a half; common practice).
 LATEST_SPOOL = 0.60
+#: s of full throttle, and share of the rev limit, from which even a slow turbocharger has had
+#: exhaust enough: the runs' own spool speed may be the fault's (common practice, no source).
+PATIENT_S = 3.0
+PATIENT_SHARE = 0.55
 #: Share of the judged runs that has to show a loss or a creep.
 MOST_RUNS = 0.5
 #: Earlier sessions and runs a comparison needs.
@@ -141,14 +145,17 @@ def _target_loss(
         return None
     spooled = [r.spool_rpm for r in runs if np.isfinite(r.spool_rpm)]
     # A turbocharger that comes later than this has lost something, or was never meant for it.
-    latest = LATEST_SPOOL * view.vehicle.engine.rev_limit_rpm
+    revs = view.vehicle.engine.rev_limit_rpm
+    latest = LATEST_SPOOL * revs
     start_rpm = min(float(np.median(spooled)), latest) if spooled else latest
     judged, losing, losses = 0, [], []
     for r in runs:
         rows = slice(r.run.start, r.run.end)
         t, lag = view.time[rows], (target - smooth)[rows]
-        use = (target[rows] > barometer[rows] + LEAST_TARGET_KPA) & np.isfinite(lag)
-        use &= (t >= r.run.opened_s + 1.5) & (rpm[rows] >= start_rpm)
+        since, speed = t - r.run.opened_s, rpm[rows]
+        use = (since >= 1.5) & (speed >= start_rpm)
+        use |= (since >= PATIENT_S) & (speed >= PATIENT_SHARE * revs)
+        use &= (target[rows] > barometer[rows] + LEAST_TARGET_KPA) & np.isfinite(lag)
         if use.sum() < 4 or t[use][-1] - t[use][0] < LOSS_S:
             continue
         judged += 1
