@@ -16,6 +16,9 @@ IDLE_LIFT_PCT = 6.0
 LEAST_SPAN_PCT = 6.0
 #: Share of the running at rest from which a throttle that never moved was closed; % no stop has.
 NEVER_LEFT, HIGHEST_CLOSED_PCT = 0.9, 40.0
+#: Rows and the share of them from which the stop of a coasting car is read: most of what is that
+#: low on the move is no foot.
+LEAST_COASTING, COASTING_SHARE = 30, 0.2
 #: km/h: speed sensors read 0 or crawl below this.
 REST_KMH = 2.0
 
@@ -48,7 +51,7 @@ def find_pedal(
     low_speed = running & (rpm < 1.4 * idle_rpm + 150.0)
     resting = low_speed & at_rest
     if throttle is not None:
-        found = _from_throttle(throttle, running, resting)
+        found = _from_throttle(throttle, running, resting, at_rest, rest_known)
         if found is not None:
             return found
     idle_like = resting if rest_known else running & (rpm < 1.15 * idle_rpm + 50.0)
@@ -61,7 +64,9 @@ def find_pedal(
     return Pedal(idle_like, None, None, "speed")
 
 
-def _from_throttle(throttle: Floats, running: Bools, resting: Bools) -> Pedal | None:
+def _from_throttle(
+    throttle: Floats, running: Bools, resting: Bools, at_rest: Bools, rest_known: bool
+) -> Pedal | None:
     use = running & np.isfinite(throttle)
     if use.sum() < 10:
         return None
@@ -79,7 +84,15 @@ def _from_throttle(throttle: Floats, running: Bools, resting: Bools) -> Pedal | 
             return None  # a throttle that stands open at idle is no pedal: a diesel's
         if level <= closed + IDLE_LIFT_PCT:
             limit = level + _idle_margin(throttle[use], idle, level)
-    return Pedal(use & (throttle <= limit), closed, high, "throttle")
+    released = use & (throttle <= limit)
+    coasting = released & ~at_rest & ~resting if rest_known else np.zeros_like(released)
+    if idle.size >= 10 and coasting.sum() >= LEAST_COASTING:
+        # A control that lifts the throttle for a cold idle lets it go on the move: what stands
+        # as high as the idle there is a light foot.
+        low = float(np.quantile(throttle[coasting], COASTING_SHARE))
+        margin = _idle_margin(throttle[use], idle, float(np.median(idle)))
+        released &= ~coasting | (throttle <= low + margin)
+    return Pedal(released, closed, high, "throttle")
 
 
 def _idle_margin(values: Floats, idle: Floats, level: float) -> float:

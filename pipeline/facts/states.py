@@ -14,7 +14,7 @@ from pipeline.physics.atmosphere import (
     standard_pressure_kpa,
 )
 from pipeline.session import NotAvailableError, View
-from pipeline.signals import segments
+from pipeline.signals import segments, smoothing
 from pipeline.signals.segments import Bools, Floats
 
 META = FactMeta(
@@ -58,8 +58,11 @@ CRUISE_S = 4.0
 CRUISE_FRACTION = 0.05
 #: kPa above the barometer before it is called boost: two steps of 1 kPa logging.
 BOOST_MARGIN_KPA = 2.0
-#: s: pressure pulses of the intake strokes cross the barometer for less than this.
-BOOST_LEAST_S = 0.25
+#: s: a shorter boost is none; intake strokes swing the reading by 2 to 5 kPa, slowly where they are
+#: sampled seldom: what counts is the mean they swing about.
+BOOST_LEAST_S, PULSES_S = 0.25, 0.5
+#: s the pedal is let go in a change of gear: with the clutch down no car drives its engine.
+SHIFT_S = 0.3
 #: rpm: noise of an engine speed that stands in for the speed of the car.
 COARSE_RPM = 15.0
 #: Share of idle speed under which a stopping engine no longer fires, that share where injection
@@ -180,12 +183,12 @@ def compute(view: View) -> States:
                              slack=slack)  # fmt: skip
     code[running & cruise & (moving if rest_known else True)] = _CODE["cruise"]
     if pressure is not None:
-        high = running & (pressure > barometer + BOOST_MARGIN_KPA)
-        high = segments.fill_gaps(high, time, seconds=BOOST_LEAST_S) & running
+        level = smoothing.moving_mean(time, pressure, seconds=PULSES_S)
+        high = running & (level > barometer + BOOST_MARGIN_KPA)
         code[segments.long_runs(high, time, seconds=BOOST_LEAST_S)] = _CODE["boost"]
     code[running & released & at_rest & ~(overrun)] = _CODE["idle"]
     coasting = segments.fill_gaps(overrun, time, seconds=SHORTEST_S) & running
-    code[segments.long_runs(coasting, time, seconds=SHORTEST_S)] = _CODE["overrun"]
+    code[segments.long_runs(coasting, time, seconds=SHIFT_S)] = _CODE["overrun"]
     code = np.where(running, segments.merge_short(code, time, seconds=SHORTEST_S), code)
     code[running & after] = _CODE["after_start"]
     ran = np.cumsum(running) > 0
