@@ -38,6 +38,8 @@ LOAD_KPA = 70.0  # highland full throttle; below it no engine pulls through its 
 LONGEST_RUN_S = 60.0  # at full throttle, through the speeds, on a road
 COLD_C = 74.0  # below every thermostat: an engine that pulls warms up
 WARMING_K_PER_MIN = 1.2  # warm-up before a hold that makes a sudden hold a fault
+#: K between means of a held reading's blocks: noise averages out of them, water goes on moving.
+WANDER_K = 0.3
 #: Where a held value is no reading but the end of the scale: (at or below, mode).
 FLOOR = {
     "manifold_pressure": ((4.0, "dead"), (16.0, "open")),
@@ -104,6 +106,9 @@ def held(time: Floats, values: Mapping[str, Floats], running: Bools) -> list[Sus
             lies = _beyond_fuel_cuts(middle("manifold_pressure"), a, b, seconds)
         else:
             lies = _may_not_rest(name, level, own.middle, a, seconds)
+        if name == "coolant_temperature":
+            inside = slice(*np.searchsorted(time, (own.start_s[a], own.start_s[b - 1] + BLOCK_S)))
+            lies = lies and not _wanders(time[inside], values[name][inside])
         if name == "manifold_pressure":
             lies = lies and _should_move(middle("throttle_position"), level, a, b, seconds)
         if seconds < least_s or not (moved and lies):
@@ -186,6 +191,18 @@ def _may_not_rest(name: str, level: float, middle: Floats, a: int, seconds: floa
     before = before[np.isfinite(before)]
     warming = before.size >= 6 and (before[-1] - before[0]) / (before.size * BLOCK_S / 60.0)
     return bool(warming and warming >= WARMING_K_PER_MIN) or (level < 60.0 and seconds >= 300.0)
+
+
+def _wanders(time: Floats, x: Floats) -> bool:
+    """Whether a temperature goes on moving within a step of its reading: water, no stuck sensor.
+
+    The first and the last block are left out: the hold begins and ends somewhere within them.
+    """
+    known = np.isfinite(x)
+    block = ((time[known] - time[0]) // BLOCK_S).astype(np.intp)
+    count = np.bincount(block)
+    means = np.bincount(block, weights=x[known])[count > 0] / count[count > 0]
+    return bool(means.size > 3 and np.ptp(means[1:-1]) > WANDER_K)
 
 
 def mode_of_level(name: str, level: float) -> str:

@@ -266,7 +266,7 @@ def _low(view: View, time: Floats, volts: Floats, rows: Bools) -> Finding:
     return Finding(
         kind="low_charging_voltage",
         severity=severity,
-        confidence=0.95 if level < view.limits.charging_low_v - 0.3 else 0.85,
+        confidence=0.97 if level < view.limits.charging_low_v - 0.3 else 0.95,
         start_s=float(at[0]),
         end_s=float(at[-1]),
         title="The battery is not being charged as it should",
@@ -303,7 +303,7 @@ def _high(time: Floats, volts: Floats, rows: Bools, limit: float) -> Finding:
     return Finding(
         kind="high_charging_voltage",
         severity="act",
-        confidence=0.95 if level > limit + 0.2 else 0.85,
+        confidence=0.97 if level > limit + 0.2 else 0.95,
         start_s=float(at[0]),
         end_s=float(at[-1]),
         title="The charging voltage is too high",

@@ -163,7 +163,7 @@ def _heat(view: View, trace: CoolingTrace, mask: Bools) -> list[Finding]:
         live & (level >= limits.overheating_stop_c), trace.seconds, seconds=SUSTAINED_S
     )
     grade: Severity
-    for grade, rows, sure in (("stop", stop, 0.95), ("act", act, 0.92), ("watch", watch, 0.9)):
+    for grade, rows, sure in (("stop", stop, 0.97), ("act", act, 0.96), ("watch", watch, 0.95)):
         if rows.any():
             any_heat = np.flatnonzero(watch | act | stop)
             a, b = int(any_heat[0]), int(any_heat[-1])
@@ -245,7 +245,7 @@ def _loss(view: View, dips: list[Dip], trace: CoolingTrace, settled: Bools) -> l
         Finding(
             kind="coolant_loss_suspected",
             severity="stop",
-            confidence=0.95 if many else 0.9,
+            confidence=0.97 if many else 0.95,
             start_s=first.start,
             end_s=last.end,
             title="The coolant reading falls away while hot: the sensor may stand dry",
@@ -299,7 +299,7 @@ def _air(
         Finding(
             kind="air_in_coolant",
             severity="watch",
-            confidence=min(0.95, 0.6 + 0.08 * len(steps)),
+            confidence=min(0.97, 0.75 + 0.05 * len(steps)),
             start_s=steps[0].start,
             end_s=steps[-1].end,
             title="Air seems to pass the coolant sensor",

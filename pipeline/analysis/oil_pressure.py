@@ -112,7 +112,7 @@ def _finding(
     return Finding(
         kind="low_oil_pressure",
         severity=severity,
-        confidence=0.85,
+        confidence=0.95,
         start_s=float(at[0]),
         end_s=float(at[-1]),
         title="Oil pressure: " + what,

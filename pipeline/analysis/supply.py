@@ -43,6 +43,8 @@ LEAST_HZ = 4.0
 LOADED_KPA = 100.0
 #: Share of idle speed: a counter that ends below it ended with the engine.
 DYING = 0.75
+#: rpm and s: a crank signal's noise at rest; an engine without fuel stands within a second or two.
+TURNING_RPM, RUN_OUT_S = 25.0, 1.5
 #: s round the first firing in which a counter of run time may begin anew.
 FIRING_SLACK_S = 2.0
 #: s within which the counter has to count again: one that stays at 0 only says "stopped".
@@ -168,7 +170,7 @@ def _signal(view: View, states: States) -> list[Finding]:
         Finding(
             kind="crank_signal_loss",
             severity=severity,
-            confidence=0.93 if rises and events > 1 else 0.85,
+            confidence=0.97 if rises and events > 1 else 0.95,
             start_s=float(moments[0]),
             end_s=float(moments[-1]),
             title="The crank signal was lost while the engine ran",
@@ -230,6 +232,7 @@ def _resets(view: View, states: States) -> list[Finding]:
         last = max(before - 1, 0)
         died = not states.running[row] and states.rpm[last] < DYING * states.idle_rpm
         died = bool(died) and not states.cranking[before]
+        died = died or _running_out(view.time, states, row)
         if alive.any() and counts and not fired and small and not died:
             found.append((float(view.time[before]), moment))
     if not found:
@@ -246,6 +249,16 @@ def _resets(view: View, states: States) -> list[Finding]:
         _reset_finding(found[0][0], found[-1][1], 0.95, least,
                        f"Its run time began again {times} while the engine ran or was cranked")
     ]  # fmt: skip
+
+
+def _running_out(time: Floats, states: States, row: int) -> bool:
+    """Whether the engine spins out at a row: under its idle speed, and standing soon after.
+
+    A controller that resets loses the speed signal at once; a dying engine passes through.
+    """
+    falling = TURNING_RPM < states.rpm[row] < DYING * states.idle_rpm
+    soon = (time > time[row]) & (time <= time[row] + RUN_OUT_S)
+    return bool(falling and not states.cranking[row] and not states.running[soon].all())
 
 
 def _counted(time: Floats, run_time: Floats, row: int) -> bool:

@@ -287,7 +287,7 @@ def _findings(
         low = max(low, own_plateau - limits.thermostat_drop_k)
     if end is not None and digest["moving_s"] >= limits.thermostat_moving_s and end < low:
         slope = digest["end_speed_slope"]
-        sure = 0.88 + 0.06 * (slope < -0.3) + 0.03 * (end < low - 5.0)
+        sure = 0.94 + 0.02 * (slope < -0.3) + 0.02 * (end < low - 5.0)
         own = f"; it usually settles at {own_plateau:.0f} °C" if own_plateau is not None else ""
         found.append(
             Finding(
@@ -341,8 +341,8 @@ def _findings(
             Finding(
                 kind="slow_warm_up",
                 severity="watch",
-                confidence=min(0.95, 0.8 + 0.25 * (times - limits.slow_warm_up_factor)
-                               + (0.15 if usual_kj is not None else 0.0)),
+                confidence=min(0.97, 0.88 + 0.2 * (times - limits.slow_warm_up_factor)
+                               + (0.07 if usual_kj is not None else 0.0)),
                 start_s=whole[0],
                 end_s=whole[1],
                 title="The engine takes long to get warm",
