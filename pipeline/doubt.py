@@ -30,6 +30,12 @@ GRAVE_IF_TRUE = frozenset({("low_oil_pressure", "dead"), ("low_oil_pressure", "o
 #: loss itself; noise this long before it, s, is the sensor's (a loss needs minutes of heat first).
 ERRATIC_IF_TRUE = frozenset({("coolant_loss_suspected", "noise")})
 OLD_S = 60.0
+#: What the engine itself does to a sound wideband: a cylinder that does not fire sends air past it
+#: once in two turns, and a controller that meters by a noisy pressure gives noisy fuel. The fault's
+#: mode and channel: (kinds of finding, or modes and channels of other faults; in words).
+MISSES = ("rough_running", "misfire_under_load")
+METERED_BY = (("noise", "manifold_pressure"), ("noise", "mass_air_flow"))
+ENGINE_MAKES = {("noise", name): (MISSES, METERED_BY) for name in ("lambda", "lambda_2")}
 
 
 @dataclass(frozen=True)
@@ -55,11 +61,41 @@ def lies_of(results: Mapping[str, Result]) -> list[Lie]:
 
 
 def doubted(results: Mapping[str, Result]) -> dict[str, Result]:
-    """Results with each finding that rests on a lying reading lowered to ``info``."""
+    """Results with each finding that rests on a lying reading lowered to ``info``.
+
+    So is a sensor's fault that another finding, of other channels, makes.
+    """
+    results = {name: _explained(result, results) for name, result in results.items()}
     lies = lies_of(results)
     if not lies:
-        return dict(results)
+        return results
     return {name: _lowered(result, lies) for name, result in results.items()}
+
+
+def _explained(result: Result, results: Mapping[str, Result]) -> Result:
+    """``result`` with its sensor faults that the engine makes itself at ``info``."""
+    loud = [f for other in results.values() for f in other.findings if f.severity != "info"]
+    findings = []
+    for finding in result.findings:
+        kinds, faults = ENGINE_MAKES.get(_of(finding), ((), ())) if finding.mode else ((), ())
+        maker = next((f for f in loud if (f.kind in kinds or _of(f) in faults)
+                      and not set(f.channels) & set(finding.channels)), None)  # fmt: skip
+        if maker is not None:
+            finding = msgspec.structs.replace(
+                finding, severity="info", confidence=round(0.5 * finding.confidence, 3), blocks=[],
+                detail=f"{finding.detail} Not judged: what another finding tells "
+                f'("{maker.title}") does the same to a sound sensor; mend that first.',
+            )  # fmt: skip
+        findings.append(finding)
+    if findings == result.findings:
+        return result
+    status = result.status if any(f.severity != "info" for f in findings) else "clear"
+    return msgspec.structs.replace(result, findings=findings, status=status)
+
+
+def _of(finding: Finding) -> tuple[str, str]:
+    """Mode and first channel of a sensor fault."""
+    return finding.mode or "", finding.channels[0] if finding.channels else ""
 
 
 def _lowered(result: Result, lies: Iterable[Lie]) -> Result:

@@ -26,7 +26,8 @@ class LeanShape:
     low, high: at the smallest flows and from four times them on; fit_idle: what a bias falling as
     1/flow says at the smallest flow; misfit: largest bin's distance from it; falling: share of
     neighbouring bins that fall. cold, warm: mean bias at small flow before and after the metal
-    is warm, both brought to the smallest flow, None where not seen. seconds of evidence.
+    is warm, both brought to the smallest flow, None where not seen. seconds of evidence. volts:
+    of the supply at the smallest flows, None where not logged.
     """
 
     low: float
@@ -38,6 +39,7 @@ class LeanShape:
     warm: float | None
     flow_low: float
     seconds: float
+    volts: float | None = None
 
 
 @dataclass(frozen=True)
@@ -45,6 +47,7 @@ class RestIdle:
     """Warm idle: medians, None where not logged; seconds it lasted.
 
     creeping: the car never stood; it crept with the pedal released, which a leak can make it do.
+    air_swing: 5 to 95 % of the air control, which a hunting idle sweeps from end to end.
     """
 
     pressure: float | None
@@ -54,6 +57,7 @@ class RestIdle:
     lean: float | None
     seconds: float
     creeping: float = 0.0
+    air_swing: float | None = None
 
 
 def lean_pct(m: MixtureInputs) -> Floats:
@@ -114,7 +118,7 @@ def lean_shape(time: Floats, m: MixtureInputs) -> LeanShape | None:
         misfit=float(np.max(np.abs(z - offset - slope * x))),
         falling=float(np.mean(np.diff(z) < 0.3)),
         cold=at_small(~warm_rows), warm=at_small(warm_rows),
-        flow_low=flows[0], seconds=float(q.size) * step,
+        flow_low=flows[0], seconds=float(q.size) * step, volts=_median(m.volts[use], small),
     )  # fmt: skip
 
 
@@ -151,7 +155,7 @@ def rest_idle(
     return RestIdle(
         pressure=_median(pressure, rows), air_control=_median(air_control, rows),
         over_target=None if goal is None or goal < 300.0 else rpm - goal, rpm=rpm, lean=lean,
-        seconds=seconds, creeping=float(creeping),
+        seconds=seconds, creeping=float(creeping), air_swing=_swing(air_control, rows),
     )  # fmt: skip
 
 
@@ -161,3 +165,11 @@ def _median(values: Floats | None, rows: Bools) -> float | None:
     picked = values[rows]
     picked = picked[np.isfinite(picked)]
     return float(np.median(picked)) if picked.size >= 20 else None
+
+
+def _swing(values: Floats | None, rows: Bools) -> float | None:
+    if values is None:
+        return None
+    picked = values[rows]
+    picked = picked[np.isfinite(picked)]
+    return float(np.subtract(*np.percentile(picked, [95, 5]))) if picked.size >= 20 else None

@@ -38,6 +38,7 @@ LOAD_KPA = 70.0  # highland full throttle; below it no engine pulls through its 
 LONGEST_RUN_S = 60.0  # at full throttle, through the speeds, on a road
 COLD_C = 74.0  # below every thermostat: an engine that pulls warms up
 WARMING_K_PER_MIN = 1.2  # warm-up before a hold that makes a sudden hold a fault
+LEAVES_K = 1.8  # from a hold to the next 5 s, by itself; 150 s of that warm-up are 3 K
 #: K between means of a held reading's blocks: noise averages out of them, water goes on moving.
 WANDER_K = 0.3
 #: Where a held value is no reading but the end of the scale: (at or below, mode).
@@ -78,6 +79,9 @@ SATURATED_S = 0.6
 UNSEEN_AIR = 1.08  # as much more air than the reading says; less is any table's error
 HALF_UNSEEN = 1.04  # in each run
 FLAT_RISE_RPM = 90.0  # the engine has to go through speeds while the reading lies flat
+#: A level that stops the reading dead: s before and after it, kPa/s on the way there, kPa within
+#: which it lies at once, and how often. A flap rounds off the last kPa, at 3 to 10 kPa/s.
+STOPS_S, STOPS_KPA_S, STOPS_KPA, STOPS_LEAST = 0.4, 8.0, 0.4, 3
 #: kPa below which every throttled engine idles, at sea level with wild cams too.
 UNTHROTTLED_KPA = 80.0
 
@@ -105,7 +109,7 @@ def held(time: Floats, values: Mapping[str, Floats], running: Bools) -> list[Sus
         if name == "lambda" and level >= CEILING["lambda"][0]:
             lies = _beyond_fuel_cuts(middle("manifold_pressure"), a, b, seconds)
         else:
-            lies = _may_not_rest(name, level, own.middle, a, seconds)
+            lies = _may_not_rest(name, level, own.middle, (a, b), seconds)
         if name == "coolant_temperature":
             inside = slice(*np.searchsorted(time, (own.start_s[a], own.start_s[b - 1] + BLOCK_S)))
             lies = lies and not _wanders(time[inside], values[name][inside])
@@ -181,11 +185,20 @@ def _moved(middle: Floats) -> float:
     return float(np.subtract(*np.percentile(y, [95, 5]))) if y.size >= 3 else 0.0
 
 
-def _may_not_rest(name: str, level: float, middle: Floats, a: int, seconds: float) -> bool:
-    """Whether a live sensor could not honestly rest at this level for so long."""
+def _may_not_rest(
+    name: str, level: float, middle: Floats, hold: tuple[int, int], seconds: float
+) -> bool:
+    """Whether a live sensor could not honestly rest at this level for so long.
+
+    Water whose thermostat leaks finds a balance below it, and leaves it again as it came; a wire
+    that is whole again shows the water at once, as far away as it went meanwhile.
+    """
     if name != "coolant_temperature":
         return True
-    if level >= COLD_C:
+    a, b = hold
+    after = middle[b : b + 2]
+    after = after[np.isfinite(after)]
+    if level >= COLD_C or (after.size and abs(after[0] - level) <= LEAVES_K):
         return False
     before = middle[max(0, a - 12) : a]
     before = before[np.isfinite(before)]
@@ -284,6 +297,26 @@ def _at_a_ceiling(p: Floats, lying: Bools, below: Bools) -> bool:
     return bool(np.mean(np.abs(p[lying] - level) < 0.5 * step) > 0.8)
 
 
+def _stops_dead(time: Floats, p: Floats, near: Bools) -> bool:
+    """Whether the reading runs into its level fast and lies there at once, each time at the same.
+
+    A flap opens, and a turbine slows, over some tenths of a second: boost rounds into its plateau
+    or swings over it, and finds another one at another speed. The end of a scale does neither.
+    near: rows (n,) at the level.
+    """
+    levels = []
+    for a, b in zip(*segments.runs(near), strict=True):
+        before = p[np.searchsorted(time, time[a] - STOPS_S) : a]
+        first, late = np.searchsorted(time, time[a] + np.array([0.2, 1.0]) * STOPS_S)
+        early, rest = p[first:late], p[late:b]
+        if min(np.isfinite(x).sum() for x in (before, early, rest)) < 2:
+            continue
+        rise = (float(np.nanmean(early)) - float(np.nanmin(before))) / (2.0 * STOPS_S)
+        if rise >= STOPS_KPA_S and abs(float(np.nanmean(early) - np.nanmean(rest))) <= STOPS_KPA:
+            levels.append(float(np.nanmean(rest)))
+    return len(levels) >= STOPS_LEAST and float(np.std(levels)) <= STOPS_KPA / 2.0
+
+
 def _leans_out(values: Mapping[str, Floats], lying: Bools, below: Bools) -> bool:
     """Whether lambda over target is ``UNSEEN_AIR`` leaner at the level than in boost below it."""
     ratio = values.get("lambda")
@@ -309,8 +342,9 @@ def saturated(
     """Find a manifold pressure that is cut off at one level while the speed rises.
 
     A wastegate that holds well lies as flat, so flatness alone proves nothing: the level must be
-    the range stated, or no longer noisy where the reading is noisy below it, or be left by a
-    mixture that goes lean from there on (the controller cannot see the air above it).
+    the range stated, or no longer noisy where the reading is noisy below it, or be run into at
+    full tilt time and again, or be left by a mixture that goes lean from there on (the controller
+    cannot see the air above it).
     """
     p, rpm = values.get("manifold_pressure"), values.get("engine_speed")
     if p is None or rpm is None:
@@ -344,7 +378,7 @@ def saturated(
     for begin, end in flat:
         lying |= (time >= begin) & (time <= end)
     below = known & (p < top - 3.0)
-    if not (at_range or _at_a_ceiling(p, lying & known, below)
+    if not (at_range or _at_a_ceiling(p, lying & known, below) or _stops_dead(time, p, near)
             or _leans_out(values, lying, below & (p > max(barometer_kpa, 0.8 * top)))):  # fmt: skip
         return []
     return [

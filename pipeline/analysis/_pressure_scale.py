@@ -1,4 +1,6 @@
-"""A manifold pressure that reads only part of the gauge pressure: a leaking or kinked hose.
+"""What the mixture says of the pressure it is metered by: part of the gauge pressure, an offset.
+
+A leaking or kinked hose shows only part of the gauge pressure.
 
 The controller meters by what it reads. Reading k of the true gauge pressure it sees more than there
 is below the barometer (rich) and less above it (lean): lambda error = log(true / read), where
@@ -12,6 +14,7 @@ from pipeline.facts.mixture_inputs import MixtureInputs
 
 BIN_KPA, BIN_ROWS = 6.0, 40
 TRIED = np.arange(0.6, 1.121, 0.01)
+OFFSETS_KPA = np.arange(-20.0, 15.1, 0.25)
 #: Largest share k called a fault; an unreferenced regulator bends the error like 0.96.
 SHARE_AT_MOST = 0.935
 LEFT_OVER = 0.3  # squared error left, against an honest sensor (k = 1)
@@ -20,24 +23,44 @@ SETTLED_S = 60.0
 LEAST_KPA = 18.0  # deeper vacuum is overrun
 
 
-def part_of_gauge(time: Floats, m: MixtureInputs) -> list[Suspect]:
-    """Find the share of the gauge pressure that fits the mixture best, and tell it if it is low."""
+def by_pressure(m: MixtureInputs) -> tuple[Floats, Floats, Floats] | None:
+    """Pressure read in kPa, log error of the mixture and weight, by bin; None with too little."""
     if not m.pressure_logged or m.target_source == "none":
-        return []
+        return None
     error = np.log(m.reading / m.target) + np.log(m.trim)
     use = m.fuelled & m.settled & m.measured & ~m.cut & np.isfinite(error)
     use &= (m.since_start_s > SETTLED_S) & (m.pressure > LEAST_KPA)
-    p, e, air = m.pressure[use], error[use], m.barometer_kpa
+    p, e = m.pressure[use], error[use]
     if p.size < 400:
-        return []
+        return None
     index = (p // BIN_KPA).astype(np.intp)
     kept = [k for k in np.unique(index).tolist() if np.count_nonzero(index == k) >= BIN_ROWS]
     if len(kept) < 5:
-        return []
+        return None
     read = np.array([np.median(p[index == k]) for k in kept])
     seen = np.array([np.median(e[index == k]) for k in kept])
     counts = np.array([float(np.count_nonzero(index == k)) for k in kept])
-    weight = np.sqrt(np.minimum(counts, 1500.0))
+    return read, seen, np.sqrt(np.minimum(counts, 1500.0))
+
+
+def offset_by_mixture(bins: tuple[Floats, Floats, Floats]) -> float:
+    """kPa by which a pressure that fuel is metered by reads high, as the mixture has it.
+
+    Fuel follows the reading p, air the truth p - offset: log error = constant + log(1 - offset /
+    p). Wrong dead times bend the mixture much the same way: this alone proves nothing.
+    """
+    read, seen, weight = bins
+    left = seen[None, :] - np.log(1.0 - OFFSETS_KPA[:, None] / read[None, :])
+    left = left - (left * weight).sum(axis=1, keepdims=True) / weight.sum()
+    return float(OFFSETS_KPA[int(np.argmin((weight * left**2).sum(axis=1)))])
+
+
+def part_of_gauge(time: Floats, m: MixtureInputs) -> list[Suspect]:
+    """Find the share of the gauge pressure that fits the mixture best, and tell it if it is low."""
+    bins = by_pressure(m)
+    if bins is None:
+        return []
+    (read, seen, weight), air = bins, m.barometer_kpa
     true = np.maximum(air + (read[None, :] - air) / TRIED[:, None], 3.0)
     left = seen[None, :] - np.log(true / read[None, :])
     left = left - (left * weight).sum(axis=1, keepdims=True) / weight.sum()

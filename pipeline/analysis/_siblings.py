@@ -14,6 +14,9 @@ LOWEST_KPA = 45.0  # air is never below it where cars are driven
 #: Weather hardly ever lifts the sea's air above it (the record, in a Siberian frost, is 108.5 kPa;
 #: from memory), and every road lies higher: nobody has to know the altitude.
 HIGHEST_AIR_KPA = 106.0
+#: A high of high pressure days at the sea: no proof alone, but beside a mixture bent the same way.
+HIGH_AIR_KPA = 104.0
+AGREES = 0.6  # share of an offset that the mixture shows too: tables and dead times blur a third
 LOWLAND_KPA = 5.0  # from the sea's: where most live, and what is believed without an altitude
 SITE_KPA = 6.0  # weather moves the barometer by 4 kPa at most on ordinary days
 SOAKED_K = 4.0  # two thermometers this close at key-on: the car stood long enough
@@ -28,11 +31,13 @@ THERMOMETERS = ("coolant_temperature", "intake_air_temperature", "oil_temperatur
 
 
 def at_rest(
-    time: Floats, values: Mapping[str, Floats], still: Bools, altitude_m: float | None
-) -> list[Suspect]:
+    time: Floats, values: Mapping[str, Floats], still: Bools, altitude_m: float | None,
+    by_mixture: float | None = None,
+) -> list[Suspect]:  # fmt: skip
     """Offsets that show while the engine stands: pressure, oil pressure.
 
     still: rows before the first start or well after a stop. altitude_m: of the site if given.
+    by_mixture: kPa the manifold pressure reads high by what the mixture shows, None if nothing.
     """
     found = []
     rest = _mean(values.get("manifold_pressure"), still)
@@ -42,7 +47,10 @@ def at_rest(
         name = "manifold_pressure"
         site = float(standard_pressure_kpa(altitude_m or 0.0))
         nearer = abs(rest - site) + 2.0 < abs(air - site)
-        if nearer and (altitude_m is not None or abs(rest - site) < LOWLAND_KPA):
+        nearer &= altitude_m is not None or abs(rest - site) < LOWLAND_KPA
+        # fuel metered by a wrong pressure is wrong with it; by a wrong barometer it hardly is
+        nearer &= altitude_m is not None or (by_mixture or 0.0) / (off or 1.0) < AGREES
+        if nearer:
             name, off = "barometric_pressure", -off
         if abs(off) >= REST_KPA:
             sure = 0.9 if altitude_m is not None else 0.82
@@ -60,6 +68,11 @@ def at_rest(
         found.append(_offset(time, "manifold_pressure", off, "kPa", 0.85,
                      f"with the engine at rest it reads {rest:.1f} kPa; the sea's air has "
                      f"{rest - off:.1f} kPa, any other less"))  # fmt: skip
+    elif rest is not None and rest > HIGH_AIR_KPA and (by_mixture or 0.0) >= SITE_KPA:
+        off = float(by_mixture or 0.0)
+        found.append(_offset(time, "manifold_pressure", off, "kPa", 0.8,
+                     f"with the engine at rest it reads {rest:.1f} kPa, which weather hardly "
+                     f"makes, and fuel metered by it is off as by {off:.0f} kPa"))  # fmt: skip
     oil = _mean(values.get("oil_pressure"), still & (time - time[0] < 60.0))
     if oil is not None and abs(oil) >= REST_OIL_KPA:
         found.append(_offset(time, "oil_pressure", oil, "kPa", 0.85,
@@ -166,8 +179,10 @@ def supply_lost(time: Floats, values: Mapping[str, Floats], running: Bools) -> l
     t, p, x = time[rows], p[rows], np.maximum(x[rows], 0.05)
     steps = np.diff(t) < 0.3
     dp, dx = np.diff(np.log(np.maximum(p, 1.0))), np.diff(np.log(x))
-    alike = np.abs(dp - dx) < 0.06 + 0.08 * np.abs(dp)
-    together = steps & (np.abs(dp) > SUPPLY_DROP) & alike & (np.maximum(x[1:], x[:-1]) > 5.0)
+    levels = np.unique(np.round(x, 4))  # a coarse throttle says little where it is nearly shut
+    coarse = float(np.min(np.diff(levels))) if levels.size > 1 else 0.1
+    blur = 0.06 + 0.08 * np.abs(dp) + 0.7 * coarse / np.minimum(x[1:], x[:-1])
+    together = steps & (np.abs(dp) > np.maximum(SUPPLY_DROP, 1.3 * blur)) & (np.abs(dp - dx) < blur)
     flat = np.ones_like(together)  # a supply that sags holds its new level for some samples
     for k in (1, 2, 3):
         flat[k:] &= np.abs(dp[:-k]) < 0.4 * np.abs(dp[k:])

@@ -43,24 +43,31 @@ META = Meta(
 # Sizes: common practice, no source, unless said.
 EXHAUST_PCT = 4.0  # bias at the smallest flow above that at large flow; finished tables stay below
 UNTHROTTLED_KPA = 80.0  # an engine that idles above it is not throttled: no vacuum to leak into
-EXHAUST_RISE_PCT = 3.0  # over the vehicle's own
+EXHAUST_RISE_PCT = 3.0  # over the vehicle's own; less where the shape is clean and shrinks
+CLEAN_BONUS_PCT = 0.5
+LEAN_PCT = 2.5  # at the smallest flow: less is the reading's own uncertainty
 METER_PCT = 4.2  # the same for metered engines, whose idle cells are rarely finished
+NO_VACUUM_KPA = 44.0  # warm idles, raised ones too, lie at 25 to 43
 HIGH_IDLE_KPA = (46.0, 80.0)  # warm idles of open logs lie at 25-43; a diesel's above 90
 #: Metal that warms closes an exhaust leak by more of the bias than flow and lag leave uncertain.
 SHRINKS_SHARE, SHRINKS_PCT = 0.07, 0.3
+CHARGING_V = 12.8  # no alternator charges below it: dead times grow, and pulses shrink as 1/flow
 CLEAN_SHAPE = 0.25  # misfit below this share of the bias: 1/flow describes it wholly
 SHAPE_SHARE = 0.45  # largest distance from 1/flow, as a share of the bias
 FURTHER_CLOSED_PCT = 2.0  # a healthy control comes back to within 1 % of its place
 CLOSED_PCT = 1.2  # an air control that is shut
 OVER_RPM = 35.0  # idle speed above its target with the control shut
 FAR_OVER_RPM = 250.0  # a warm idle this far over its target gets air nobody gives it
+#: %: an air control that stands open gives the air itself, unless the manifold stands where no
+#: throttled idle does; one that sweeps so far hunts, and its middle says nothing.
+OPEN_PCT, HUNTS_PCT = 5.0, 30.0
 LEAN_ON_TARGET_PCT = 6.0
 OWN_SESSIONS = 2
 PAIR = ("intake leak", "exhaust leak before the sensor")
 
 #: Channels, as far as logged, that show the idle's extra air; and, by load sensing, those that
 #: the flow is known from: a wrong one bends the shape over flow.
-REST_SHOWN_BY = ("idle_air_control", "engine_speed", "manifold_pressure")
+REST_SHOWN_BY = ("idle_air_control", "engine_speed", "manifold_pressure", "vehicle_speed")
 FLOW_BY = {"speed_density": ("manifold_pressure",), "air_meter": ("mass_air_flow",)}
 
 
@@ -109,19 +116,16 @@ def _conclude(digest: dict[str, Any], vehicle: Vehicle, past: Sequence[Earlier])
     clean = [e for e in past if not any(f.kind in META.kinds for f in e.findings)]
     own_p = _own(clean, "idle", "pressure")
     own_air = _own(clean, "idle", "air_control")
-    own_bias = [
-        float(e.digest["shape"]["low"] - e.digest["shape"]["high"])
-        for e in clean if e.digest.get("shape")
-    ]  # fmt: skip
+    own_shapes = [LeanShape(**e.digest["shape"]) for e in clean if e.digest.get("shape")]
     sensing = str(digest["sensing"])
     unmetered = idle is not None and _extra_air(idle, own_air)
     findings = []
-    lean_low = shape is not None and _falls_with_flow(shape, own_bias, sensing)
+    lean_low = shape is not None and _falls_with_flow(shape, own_shapes, sensing)
     if sensing == "speed_density":
         found = _speed_density(idle, own_p, own_air, vehicle, end) if idle is not None else None
         findings += [found] if found is not None else []
         if lean_low and shape is not None:
-            findings.append(_exhaust(shape, own_bias, end, sensing, tie=False))
+            findings.append(_exhaust(shape, own_shapes, end, sensing, tie=False))
     elif lean_low and shape is not None:
         bias = shape.low - shape.high
         mute = idle is None or (idle.air_control is None and idle.over_target is None)
@@ -129,7 +133,7 @@ def _conclude(digest: dict[str, Any], vehicle: Vehicle, past: Sequence[Earlier])
             sure = 0.85 if unmetered else 0.6
             findings.append(_metered(shape, idle, end, sure, tie=not unmetered))
         else:
-            findings.append(_exhaust(shape, own_bias, end, sensing, tie=True))
+            findings.append(_exhaust(shape, own_shapes, end, sensing, tie=True))
     elif unmetered and idle is not None:
         findings.append(_shut(idle, end, 0.55))
     why = (
@@ -180,8 +184,12 @@ def _extra_air(idle: RestIdle, own_air: Sequence[float]) -> bool:
     lower = _further_closed(idle, own_air)
     if idle.creeping:
         return over
+    if idle.air_swing is not None and idle.air_swing > HUNTS_PCT:
+        return False
     if idle.over_target is not None and idle.over_target >= FAR_OVER_RPM:
-        return True
+        held_open = idle.air_control is not None and idle.air_control > OPEN_PCT
+        low = idle.pressure is not None and idle.pressure < NO_VACUUM_KPA
+        return not (held_open and low and not lower)
     return (over and (shut or lower or idle.air_control is None)) or (shut and lower)
 
 
@@ -193,20 +201,27 @@ def _further_closed(idle: RestIdle, own_air: Sequence[float]) -> bool:
     )  # fmt: skip
 
 
-def _falls_with_flow(shape: LeanShape, own: Sequence[float], sensing: str) -> bool:
-    """Whether the bias is lean at small flow and falls off as 1/flow."""
-    bias = shape.low - shape.high
-    if shape.misfit <= CLEAN_SHAPE * shape.fit_idle:
+def _falls_with_flow(shape: LeanShape, own: Sequence[LeanShape], sensing: str) -> bool:
+    """Whether the bias is lean at small flow and falls off as 1/flow.
+
+    What the table's own unevenness adds to both stands in the vehicle's earlier sessions.
+    """
+    bias, misfit = shape.low - shape.high, shape.misfit
+    clean = misfit <= CLEAN_SHAPE * shape.fit_idle
+    if clean:
         bias = max(bias, shape.fit_idle)  # large flow has its share of the leak too
     least = EXHAUST_PCT if sensing == "speed_density" else METER_PCT
+    lean = LEAN_PCT
     if len(own) >= OWN_SESSIONS:
-        usual = float(np.median(own))
-        if bias - usual < EXHAUST_RISE_PCT:
+        usual = float(np.median([s.low - s.high for s in own]))
+        rise = EXHAUST_RISE_PCT - (CLEAN_BONUS_PCT if clean and _shrinks(shape) else 0.0)
+        if bias - usual < rise:
             return False
-        least = min(least, EXHAUST_RISE_PCT + max(usual, 0.0))
+        least, lean = min(least, rise + max(usual, 0.0)), min(lean, 0.8 * rise)
+        misfit = max(misfit - float(np.median([s.misfit for s in own])), 0.0)
     return (
-        bias >= least and shape.low > 2.5 and shape.fit_idle >= 0.6 * least
-        and shape.misfit <= SHAPE_SHARE * bias + 1.5 and shape.falling >= 0.6
+        bias >= least and shape.low > lean and shape.fit_idle >= 0.6 * least
+        and misfit <= SHAPE_SHARE * bias + 1.5 and shape.falling >= 0.6
         and not _grows(shape)
     )  # fmt: skip
 
@@ -324,11 +339,12 @@ def _intake(
 
 
 def _exhaust(
-    shape: LeanShape, own: Sequence[float], end: float, sensing: str, *, tie: bool
+    shape: LeanShape, own: Sequence[LeanShape], end: float, sensing: str, *, tie: bool
 ) -> Finding:
     shrinks = shape.cold is not None and shape.warm is not None and _shrinks(shape)
     sure = 0.7 + (0.12 if shrinks else 0.0) + (0.08 if len(own) >= OWN_SESSIONS else 0.0)
     sure -= 0.15 if tie else 0.0
+    slow_valves = shape.volts is not None and shape.volts < CHARGING_V
     heat = (
         f"; cold metal {shape.cold:.0f} %, warm {shape.warm:.0f} %"
         if shape.cold is not None and shape.warm is not None else ""
@@ -338,8 +354,13 @@ def _exhaust(
     if shape.cold is not None and shape.warm is not None:
         shown |= {"lean_cold": (shape.cold, "%"), "lean_warm": (shape.warm, "%")}
     tail = " An intake leak looks much the same on a metered engine." if tie else ""
+    if slow_valves:
+        sure = 0.4
+        tail += (f" At {shape.volts:.1f} V injectors open late, which leans small flows as much: "
+                 "not judged until the battery is charged again.")  # fmt: skip
     return Finding(
-        kind="exhaust_leak", severity="watch", confidence=round(sure, 3), start_s=0.0, end_s=end,
+        kind="exhaust_leak", severity="info" if slow_valves else "watch",
+        confidence=round(sure, 3), start_s=0.0, end_s=end,
         title="Air seems to leak into the exhaust before the lambda sensor",
         detail=f"The reading is {shape.low:.0f} % lean at {shape.flow_low:.1f} g/s and "
         f"{shape.high:.0f} % at large flow, as 1/flow{heat}. The engine itself may run richer than "

@@ -6,7 +6,7 @@ import numpy as np
 
 from pipeline.analysis._ground import ground_shift
 from pipeline.analysis._levels import held, mode_of_level, noisy, saturated
-from pipeline.analysis._pressure_scale import part_of_gauge
+from pipeline.analysis._pressure_scale import by_pressure, offset_by_mixture, part_of_gauge
 from pipeline.analysis._siblings import (
     at_rest,
     below_ambient,
@@ -166,7 +166,11 @@ def _with_states(view: View, values: dict[str, np.ndarray], states: States) -> l
     found += noisy(time, values, quiet)
     found += saturated(time, values, running, states.barometer_kpa,
                        view.vehicle.manifold_pressure_sensor.range_kpa)  # fmt: skip
-    found += at_rest(time, values, still, altitude)
+    inputs: MixtureInputs | None = view.fact("mixture_inputs")
+    metered = engine.load_sensing in ("air_meter", "throttle_speed")
+    bins = by_pressure(inputs) if inputs is not None and not metered else None
+    bent = offset_by_mixture(bins) if bins is not None else None
+    found += at_rest(time, values, still, altitude, bent)
     found += voltage(time, values, before, warm)
     found += cold_soak(time, values, before, engine.thermostat_c, warm)
     found += below_ambient(time, values, warm)
@@ -175,8 +179,6 @@ def _with_states(view: View, values: dict[str, np.ndarray], states: States) -> l
     found += supply_gone(time, values, running)
     found += speed_dead(time, values, settled)
     found += ground_shift(time, values, running)
-    inputs: MixtureInputs | None = view.fact("mixture_inputs")
-    metered = engine.load_sensing in ("air_meter", "throttle_speed")
     known = {n for s in found for n in s.channels}
     if inputs is not None and not metered and "manifold_pressure" not in known:
         found += part_of_gauge(time, inputs)

@@ -6,8 +6,8 @@ from fixtures.cars import draw_car
 from fixtures.drives import mixed_drive
 from fixtures.faults import FAULTS
 from fixtures.simulate import simulate
-from pipeline.analysis._leak_shape import RestIdle
-from pipeline.analysis.leaks import _speed_density
+from pipeline.analysis._leak_shape import LeanShape, RestIdle
+from pipeline.analysis.leaks import _exhaust, _falls_with_flow, _speed_density
 from pipeline.registry import Registry, load_registry
 from pipeline.runner import analyse
 from pipeline.vehicle import Vehicle
@@ -83,3 +83,41 @@ def test_only_an_exhaust_leak_shrinks_as_its_metal_warms(sensing, leak, kinds, r
     log = sensor_log(rate_hz=rate_hz, vehicle=vehicle, **leak)
     found = analyse(log, ONLY, strict=True)["leaks"].findings
     assert [f.kind for f in found] == kinds
+
+
+@pytest.mark.parametrize(
+    ("seen", "found"),
+    [
+        (RestIdle(28.6, 24.0, 388.0, 1240.0, 0.0, 60.0), False),  # the control itself holds it up
+        (RestIdle(46.0, 24.0, 388.0, 1240.0, 0.0, 60.0), True),  # no throttled idle stands there
+        (RestIdle(31.0, 0.4, 64.0, 1004.0, 0.0, 60.0, air_swing=68.0), False),  # it hunts
+        (RestIdle(31.0, 0.4, 64.0, 1004.0, 0.0, 60.0, air_swing=1.0), True),
+    ],
+)
+def test_air_that_the_idle_control_gives_is_no_leak(seen, found):
+    assert (_speed_density(seen, [], [], Vehicle(), 900.0) is not None) == found
+
+
+def shape(low, fit, misfit, cold=None, warm=None, volts=14.0):
+    return LeanShape(low, 0.3, fit, misfit, 1.0, cold, warm, 4.0, 600.0, volts)
+
+
+@pytest.mark.parametrize(
+    ("seen", "own", "found"),
+    [
+        (shape(5.0, 5.4, 4.1), [], False),  # too uneven
+        (shape(5.0, 5.4, 4.1), [shape(0.9, 0.4, 3.5)] * 2, True),  # as the table always was
+        (shape(2.6, 2.9, 0.4, 3.4, 2.4), [shape(0.2, 0.0, 0.4)] * 2, True),  # slight, and shrinks
+        (shape(2.6, 2.9, 0.4, 2.6, 2.6), [shape(0.2, 0.0, 0.4)] * 2, False),
+        (shape(2.6, 2.9, 0.4, 3.4, 2.4), [], False),
+    ],
+)
+def test_a_slight_leak_is_told_from_the_table_by_earlier_sessions(seen, own, found):
+    assert _falls_with_flow(seen, own, "speed_density") == found
+
+
+@pytest.mark.parametrize(("volts", "severity"), [(14.1, "watch"), (12.2, "info"), (None, "watch")])
+def test_a_battery_that_is_not_charged_leans_small_flows_by_itself(volts, severity):
+    told = _exhaust(shape(5.0, 5.4, 0.5, volts=volts), [], 900.0, "speed_density", tie=False)
+    assert told.severity == severity
+    assert ("not judged" in told.detail) == (severity == "info")

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from pipeline.analysis._levels import held, noisy, saturated
-from pipeline.analysis._siblings import at_rest, supply_gone
+from pipeline.analysis._pressure_scale import offset_by_mixture
+from pipeline.analysis._siblings import at_rest, supply_gone, supply_lost
 
 RATE_HZ = 20.0
 
@@ -54,6 +55,33 @@ def test_a_clipped_pressure_is_told_by_its_range_its_stillness_or_the_air_it_doe
     assert modes(clipped) == ["saturated"]
 
 
+@pytest.mark.parametrize(
+    ("runs", "rounds_s", "wander", "found"),
+    [(3, 0.0, 0.0, ["saturated"]), (2, 0.0, 0.0, []), (3, 0.3, 0.0, []), (3, 0.0, 0.8, [])],
+    ids=["stopped dead thrice", "twice is luck", "a flap rounds", "a flap drifts with speed"],
+)
+def test_a_level_that_stops_the_reading_dead_time_and_again_is_the_end_of_its_range(
+    runs: int, rounds_s: float, wander: float, found: list[str]
+) -> None:
+    """The noise of the wire lies on the clip, and a slight excess hardly leans the mixture."""
+    rng = np.random.default_rng(6)
+    time = np.arange(0.0, 60.0 + 40.0 * runs, 1.0 / RATE_HZ)
+    since = np.where((time > 30.0) & (time < 10.0 + 40.0 * runs), (time - 30.0) % 40.0, 0.0)
+    in_run = np.where(since < 5.0, since, 0.0)
+    plateau = 150.0 + wander * (time // 40.0 - 1.0)
+    pressure = np.where(in_run > 0.0, np.minimum(90.0 + 30.0 * in_run, plateau), 60.0)
+    late = np.clip(in_run - 2.0, 0.0, None)
+    if rounds_s:
+        pressure = np.where(in_run > 2.0 - 2.0 * rounds_s, plateau - 60.0 * rounds_s
+                            * np.exp(-(late + 2.0 * rounds_s) / rounds_s), pressure)  # fmt: skip
+    values = {
+        "engine_speed": 2500.0 + 500.0 * in_run,
+        "manifold_pressure": np.round(pressure + 0.25 * rng.standard_normal(time.size), 1),
+    }
+    values["time"] = time
+    assert modes(values) == found
+
+
 def test_one_step_of_the_logs_resolution_is_not_noise() -> None:
     rng = np.random.default_rng(3)
     time = np.arange(0.0, 300.0, 1.0 / RATE_HZ)
@@ -62,6 +90,19 @@ def test_one_step_of_the_logs_resolution_is_not_noise() -> None:
     assert noisy(time, {"coolant_temperature": flicker}, quiet) == []
     loud = np.round(89.5 + 2.5 * rng.standard_normal(time.size))
     assert [s.mode for s in noisy(time, {"coolant_temperature": loud}, quiet)] == ["noise"]
+
+
+@pytest.mark.parametrize(("held_s", "found"), [(0.0, []), (170.0, ["stuck"])])
+def test_a_cold_plateau_that_is_left_as_it_came_is_a_thermostat_and_no_stuck_sensor(
+    held_s: float, found: list[str]
+) -> None:
+    """Water on a leaking thermostat rests and goes on; a wire that is back shows where it went."""
+    time = np.arange(0.0, 700.0, 1.0 / RATE_HZ)
+    water = np.interp(time, [0.0, 300.0, 470.0, 700.0], [15.0, 39.0, 39.1 + held_s / 20.0, 55.0])
+    read = np.where((time > 300.0) & (time < 470.0), 39.0 + 0.1 * np.sin(time / 9.0), water)
+    values = {"coolant_temperature": np.round(2.0 * read) / 2.0,
+              "engine_speed": 2000.0 + 800.0 * np.sin(time / 7.0)}  # fmt: skip
+    assert [s.mode for s in held(time, values, time > 30.0)] == found
 
 
 def test_a_long_run_on_the_wastegate_is_no_stuck_pressure_but_one_through_a_lift_is() -> None:
@@ -122,3 +163,40 @@ def test_air_that_no_weather_makes_is_an_offset_without_any_barometer(
     time = np.arange(100.0)
     found = at_rest(time, {"manifold_pressure": np.full(100, rest)}, time < 20.0, None)
     assert [(s.channels, s.mode) for s in found] == [(("manifold_pressure",), "offset")] * told
+
+
+@pytest.mark.parametrize(
+    ("rest", "barometer", "by_mixture", "told"),
+    [(101.5, 94.6, None, "barometric_pressure"), (101.5, 94.6, 6.5, "manifold_pressure"),
+     (101.5, 94.6, 0.5, "barometric_pressure"), (108.0, 99.0, 0.0, "manifold_pressure"),
+     (104.4, None, 9.0, "manifold_pressure"), (104.4, None, 1.0, None), (102.0, None, 9.0, None)],
+)  # fmt: skip
+def test_fuel_that_is_off_with_the_pressure_says_which_of_two_is_wrong(
+    rest: float, barometer: float | None, by_mixture: float | None, told: str | None
+) -> None:
+    time = np.arange(100.0)
+    values = {"manifold_pressure": np.full(100, rest)}
+    if barometer is not None:
+        values["barometric_pressure"] = np.full(100, barometer)
+    found = at_rest(time, values, time < 20.0, None, by_mixture)
+    assert [s.channels for s in found] == [(told,)] * (told is not None)
+
+
+@pytest.mark.parametrize("offset", [-7.0, 0.0, 5.0, 9.0])
+def test_the_mixture_shows_by_how_much_its_pressure_is_off(offset: float) -> None:
+    """Fuel for the pressure read, air for the true one: lambda = constant * (p - offset) / p."""
+    read = np.linspace(28.0, 160.0, 20)
+    seen = np.log(1.04 * (read - offset) / read)
+    assert abs(offset_by_mixture((read, seen, np.ones(20))) - offset) < 0.3
+
+
+@pytest.mark.parametrize(("closed_pct", "drop"), [(12.0, 0.3), (3.0, 0.3), (3.0, 0.5)])
+def test_a_supply_that_sags_shows_through_a_coarse_throttle(closed_pct: float, drop: float) -> None:
+    time = np.arange(0.0, 120.0, 1.0 / RATE_HZ)
+    whole = np.where((time // 1.5) % 4 == 3, 1.0 - drop, 1.0)
+    foot = closed_pct + 8.0 * (np.sin(time / 9.0) > 0.0)
+    values = {"manifold_pressure": np.round((30.0 + 2.0 * foot) * whole, 1),
+              "throttle_position": np.round(foot * whole / 0.4) * 0.4}  # fmt: skip
+    assert [s.mode for s in supply_lost(time, values, time > 1.0)] == ["reference_lost"]
+    values["throttle_position"] = np.round(foot / 0.4) * 0.4
+    assert supply_lost(time, values, time > 1.0) == []

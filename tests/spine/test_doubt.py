@@ -63,6 +63,33 @@ def test_noise_that_comes_with_a_loss_of_coolant_is_the_loss(
     assert out["some"].findings[0].severity == severity
 
 
+@pytest.mark.parametrize(
+    ("by", "mode", "severity"),
+    [
+        ("engine_speed", "noise", "info"),
+        ("lambda", "noise", "act"),
+        ("engine_speed", "slow", "act"),
+    ],
+    ids=["another channel", "the same channel", "another mode"],
+)
+def test_a_lambda_that_misses_make_scatter_is_no_lie(
+    by: str, mode: str, severity: Severity
+) -> None:
+    lean = finding("lean_running", "lambda", "watch")
+    results = session(lean, lie(mode, "lambda"))
+    results["roughness"] = session(finding("rough_running", by), lean)["some"]
+    out = doubted(results)
+    assert out["sensors"].findings[0].severity == severity
+    assert out["some"].findings[0].severity == ("watch" if severity == "info" else "info")
+
+
+def test_noise_that_the_metering_pressure_brings_is_not_the_widebands() -> None:
+    results = session(lie("noise", "manifold_pressure"), lie("noise", "lambda"))
+    out = doubted(results)
+    assert out["some"].findings == results["some"].findings
+    assert out["sensors"].findings[0].severity == "info" and out["sensors"].status == "clear"
+
+
 def test_a_reading_cut_off_at_its_end_shows_no_loss() -> None:
     said = finding("boost_loss", "manifold_pressure", "watch")
     out = doubted(session(said, lie("saturated", "manifold_pressure")))
