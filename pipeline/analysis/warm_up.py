@@ -51,10 +51,10 @@ DIP_K, DIP_S = 2.0, 31
 #: K: an opening less certain is not told; and the error left when all its estimates agree
 #: (sensor's lag and curve, the valve's own slowness).
 LARGEST_ERROR_K, LEAST_ERROR_K = 2.0, 0.6
-#: K above its opening at which a thermostat stands wide open (10 to 15 as sold, common practice, no
-#: source), K below the highest that count as settled, and degC from which it is overheating that
-#: holds the water up.
-WIDE_OPEN_K, SETTLED_K, OVERHEATS_C = 12.0, 6.0, 100.0
+#: Share of the time after it in which least heat has to go, and K from the opening at which the
+#: water then stands: shut again by its spring or a crack open (common practice, no source). Where
+#: it stands elsewhere the bend was another change of heat.
+CALM_SHARE, CALM_K = 0.1, (-1.8, 4.0)
 #: K within s: no water cools that fast; after such a fall the reading is not the water's.
 FALL_K, FALL_S = 18.0, 12
 #: s: how far a thermistor in its housing runs behind moving water, taken off the times; 1 to 3 s
@@ -193,10 +193,9 @@ def _opening(trace: CoolingTrace, begin: float) -> tuple[float, float] | None:
     if knee is None or knee.error > LARGEST_ERROR_K:
         return None
     later = level[int(np.argmax(level > knee.level)) :]
-    held = later[later > float(later.max()) - SETTLED_K]
-    settled = float(np.quantile(held, 0.2))
-    if knee.level + WIDE_OPEN_K + LARGEST_ERROR_K < settled < OVERHEATS_C:
-        return None  # past a valve wide open: the bend was another change of heat
+    above = float(np.quantile(later, CALM_SHARE)) - knee.level
+    if not CALM_K[0] <= above <= CALM_K[1]:
+        return None  # no valve that opens there holds the water here
     return knee.level, float(np.hypot(knee.error, LEAST_ERROR_K))
 
 
