@@ -105,6 +105,23 @@ def test_a_cold_plateau_that_is_left_as_it_came_is_a_thermostat_and_no_stuck_sen
     assert [s.mode for s in held(time, values, time > 30.0)] == found
 
 
+def test_water_that_settles_early_is_no_stuck_reading_and_a_still_one_is() -> None:
+    """A thermostat stuck open holds the water at 70 degC within half a degree, but never still."""
+    rng = np.random.default_rng(6)
+    time = np.arange(0.0, 700.0, 1.0 / RATE_HZ)
+    climb = np.minimum(40.0 + 0.06 * time, 70.25)
+    water = climb + np.where(time > 500.0, 0.25 * np.sin(2.0 * np.pi * time / 90.0), 0.0)
+    values = {"engine_speed": 2000.0 + 800.0 * np.sin(2.0 * np.pi * time / 40.0)}
+    running = np.ones(time.size, dtype=bool)
+
+    def found(reading: np.ndarray) -> list[str]:
+        digits = np.round(2.0 * (reading + 0.1 * rng.standard_normal(time.size))) / 2.0
+        return [s.mode for s in held(time, {**values, "coolant_temperature": digits}, running)]
+
+    assert found(water) == []
+    assert found(np.minimum(40.0 + 0.06 * time, 64.0)) == ["stuck"]
+
+
 def test_a_long_run_on_the_wastegate_is_no_stuck_pressure_but_one_through_a_lift_is() -> None:
     rng = np.random.default_rng(4)
     time = np.arange(0.0, 90.0, 1.0 / RATE_HZ)

@@ -143,6 +143,32 @@ def test_a_throttle_that_stands_open_at_idle_is_no_pedal() -> None:
     assert edges(states)["idle"] == pytest.approx(65.3, abs=0.5)
 
 
+def test_strokes_that_swing_about_the_barometer_are_no_boost() -> None:
+    """A cruise at 98 kPa whose reading swings by 6 kPa: its mean is below the air's 100 kPa."""
+    time, channels = drive(10.0)
+    pulled = (time >= 70) & (time < 100)
+    swing = 98.0 + 6.0 * np.sin(2.0 * np.pi * time / 0.31)
+    channels["manifold_pressure"] = np.where(pulled, swing, channels["manifold_pressure"])
+    assert "boost" not in edges(states_of(time, channels))
+    channels["manifold_pressure"] = np.where(
+        pulled & (time >= 85.0), swing + 12.0, channels["manifold_pressure"]
+    )
+    assert edges(states_of(time, channels))["boost"] == pytest.approx(85.0, abs=0.3)
+
+
+def test_a_light_foot_where_the_cold_idle_stood_is_no_overrun() -> None:
+    """The control lifts the throttle by 2 % for the idle and lets it go on the move."""
+    time, channels = drive(10.0, ("injector_pulse_width",))
+    idle = (channels["vehicle_speed"] < 1.0) & (channels["engine_speed"] > 500.0)
+    light = (time >= 85.0) & (time < 95.0)
+    foot = channels["throttle_position"] + 0.4 * (np.arange(time.size) % 2) * (time > 70.0)
+    channels["throttle_position"] = np.where(idle | light, 2.4, foot)
+    states = states_of(time, channels)
+    assert not states.mask("overrun")[light].any()
+    assert states.mask("overrun")[(time > 102.0) & (time < 108.0)].all()
+    assert states.mask("idle")[(time > 116.0) & (time < 149.0)].all()
+
+
 def test_key_on_alone_is_key_on() -> None:
     time = np.arange(0.0, 30.0, 0.1)
     states = states_of(time, {"engine_speed": np.zeros(time.size)})
