@@ -14,8 +14,10 @@ from pipeline.results import Cause, Check, Finding, Severity, evidence
 #: deg of base timing error allowed for, two standard deviations: pick-up and pulley marks.
 TIMING_BAND_DEG = 2.0
 #: Probability that the margin is gone below which the model keeps silent: its band is wide, and
-#: half the healthy engines near the limit would be accused at 0.5.
-LEAST_PROBABILITY = 0.7
+#: at 0.5 one healthy engine in eight would be accused (of 84 simulated; at 0.6 one in twenty).
+LEAST_PROBABILITY = 0.6
+#: The same beside a knock channel that works and heard nothing in the session.
+QUIET_PROBABILITY = 0.75
 #: Probability of a margin gone below which a change alone is not told: a heat-soaked start or a
 #: hot day takes degrees from a wide margin without harm.
 NEAR_PROBABILITY = 0.25
@@ -27,10 +29,12 @@ AGREES_DEG = 3.0
 COMMON = frozenset({"base timing", "engine.bore_mm", "engine.stroke_mm",
                     "engine.displacement_l"})  # fmt: skip
 #: Odds that an engine which is driven has lost its margin, before the model is asked: tuners leave
-#: a few degrees, and most succeed (common practice, no source). Without it the model's word was
-#: stated at 0.77 and right once in nine: between cars it is off by 4 to 5 deg (one sigma), as
-#: delay scale and burn duration differ and no log shows them (``tests.bench.knock_parts``).
-BASE_ODDS = 0.25
+#: a few degrees, and most succeed (common practice, no source): one in six has not.
+BASE_ODDS = 0.2
+#: Power of the model's own odds. The band holds 95 % of all engines (5.3 deg, one sigma); between
+#: simulated cars, whose delay scale and burn duration no log shows, the worst zone's margin is off
+#: by 3.6 deg: (5.3 / 3.6)^2. With 1 the model's word was right more often than stated.
+ODDS_POWER = 2.0
 #: Confidence from which the model's word alone is more than ``info``: likelier right than wrong.
 LIKELY = 0.5
 #: Most that a model alone is believed.
@@ -92,6 +96,8 @@ def assess(
     """Zones whose margin is gone, or far below what was known to be quiet there."""
     found: list[tuple[float, float, Zone, bool]] = []
     lost = False
+    silent = alive and not any(z.knock_s > 0.0 for z in zones)
+    least = QUIET_PROBABILITY if silent else LEAST_PROBABILITY
     for z in zones:
         margin = z.margin_deg + scale.mean / z.slope
         half = half_band(z, scale)
@@ -106,7 +112,7 @@ def assess(
         if heard and margin < AGREES_DEG:
             found.append((max(gone, 0.9), margin, z, True))
             lost = True
-        elif margin < 0.0 and gone >= LEAST_PROBABILITY:
+        elif margin < 0.0 and gone >= least:
             found.append((gone, margin, z, False))
             lost = True
         elif relative:
@@ -131,7 +137,7 @@ def finding(risk: Risk, scale: Scale, assumed: Sequence[str]) -> Finding:
     reaches = risk.margin_deg + risk.half_deg > 0.0
     sure = risk.probability
     if not risk.heard and risk.relative_deg <= 0.0:
-        odds = BASE_ODDS * sure / max(1.0 - sure, 1e-9)
+        odds = BASE_ODDS * (sure / max(1.0 - sure, 1e-9)) ** ODDS_POWER
         sure = odds / (1.0 + odds)
     severity: Severity = "watch" if sure >= LIKELY else "info"
     if risk.heard:

@@ -32,7 +32,7 @@ from pipeline.signals import smoothing
 
 META = Meta(
     question="How near did the engine run to knock?",
-    version=2,
+    version=3,
     kinds=("knock_risk",),
     references=(
         "Ignition delay: Douaud and Eyzat, SAE 780080; integral: Livengood and Wu 1955.",

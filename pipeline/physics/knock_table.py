@@ -18,7 +18,7 @@ from pipeline.physics import knock
 FloatArray = NDArray[np.float64]
 
 #: Raised when the model or the table's layout changes: part of the key of what is kept.
-VERSION = 2
+VERSION = 3
 
 #: Axes, closer where the limit bends: low speed, around the barometer; lambda has a node where
 #: the mixture's effect turns. A line between two nodes misses the model's own limit by 0.6 deg
@@ -97,8 +97,7 @@ def build(engine: Engine, *, mixture_term: bool = True) -> KnockTable:
     shape = axes[0].shape
     speed, pressure, celsius, mixture = (a.ravel() for a in axes)
 
-    relief = knock.octane_log(octane=engine.octane, change=knock.mixture_octane(mixture))
-    relief = relief if mixture_term else 0.0 * relief
+    relief = np.zeros(speed.size)
 
     def log_integral(spark: FloatArray, **changes: float) -> FloatArray:
         warmer = changes.pop("temperature_k", 0.0)
@@ -121,6 +120,15 @@ def build(engine: Engine, *, mixture_term: bool = True) -> KnockTable:
 
     before = np.clip(30.0 - 0.12 * (pressure - 90.0), 2.0, 40.0)
     value = log_integral(before)
+    if mixture_term:
+        # Russ measured the whole effect: the part that the cycle shows itself (cooler charge,
+        # slower burn, less heat) is not counted twice.
+        by_lambda = value.reshape(shape)
+        at_peak = by_lambda[..., LAMBDA.index(knock.MIXTURE_PEAK_LAMBDA)]
+        own = (at_peak[..., None] - by_lambda).ravel()
+        whole = knock.octane_log(octane=engine.octane, change=knock.mixture_octane(mixture))
+        relief = np.maximum(whole - own, 0.0)
+        value = value - relief
     slope = np.full_like(value, 0.1)
     spark = before
     for _ in range(SECANT_STEPS):
