@@ -28,7 +28,7 @@ report: $(READY) $(DEMO_READY)
 endif
 
 test: $(TESTS_READY) ## set up what is missing, run all tests
-	@$(BIN)/python -m pytest -n 2 --dist loadfile
+	@$(BIN)/python -m pytest -n 2 --dist loadfile --no-loadscope-reorder
 
 email: $(READY) ## SESSION=id TO=address [QUESTION="…"] [WITH=compare]: draft a message with the report attached
 	@$(BIN)/sparkledger email "$(OUT)" "$(SESSION)" --to "$(TO)" $(if $(QUESTION),--question "$(QUESTION)") $(foreach w,$(WITH),--with $(w))
