@@ -32,6 +32,9 @@ STEP_SIDE, STEP_APART = 2, 3
 STEP_SURE = 6.0
 #: Times the usual air at which an engine may warm its own water by some K within seconds.
 HARD = 2.5
+#: Times the quick changes between them (98 of 100 are smaller) that bubbles are, and s of such
+#: time that tell: an open highland drive swings by up to 3 K in 5 s all the time, without end.
+STEP_STANDS_OUT, BETWEEN_S = 1.75, 120
 #: degC from which a thermostat may open, and s within which steps belong to one bubble.
 STEP_FROM_C, SAME_STEP_S = 60.0, 15.0
 
@@ -134,6 +137,12 @@ def sudden_steps(
         if found and start - found[-1].end < SAME_STEP_S:
             continue
         found.append(Dip(start, end, float(np.max(size[a:b])), float(before[a])))
+    near = np.convolve(sudden, np.ones(2 * int(SAME_STEP_S) + 1), "same")[: size.size] > 0.5
+    between = size[known & ~near]
+    if found and between.size >= BETWEEN_S:
+        usual = float(np.quantile(between, 0.98))
+        if float(np.median([d.depth for d in found])) < STEP_STANDS_OUT * usual:
+            return []  # the far end of a thermostat's own swing, no bubble
     return found
 
 

@@ -63,6 +63,10 @@ def warm_up_answer(metrics: dict[str, Metric], begin: float, findings: list[Find
         parts.append(f"thermostat opens at {metrics['thermostat_opening_c'].value:.0f} °C")
     if "coolant_plateau_c" in metrics:
         parts.append(f"settles at {metrics['coolant_plateau_c'].value:.0f} °C")
-    parts.append(f"{metrics['coolant_max_c'].value:.0f} °C at most")
+    parts.append(
+        f"{metrics['coolant_max_c'].value:.0f} °C at most"
+        if "coolant_max_c" in metrics
+        else "its highest unknown, as the reading fell faster than water cools"
+    )
     text = ", ".join(parts)
     return text + ("; " + findings[0].title.lower() if findings else "")

@@ -81,9 +81,9 @@ def analyse(view: View) -> Result:
     coolant, running = trace.coolant, trace.running & np.isfinite(trace.coolant)
     if running.sum() < 30:
         return not_judged("the engine ran for less than half a minute with a coolant reading")
-    metrics: dict[str, Metric] = {
-        "coolant_max_c": metric(float(np.max(coolant[running])), "degC"),
-    }
+    metrics: dict[str, Metric] = {}
+    if not _fell(trace):  # a sensor that stood dry reads less than the water it no longer meets
+        metrics["coolant_max_c"] = metric(float(np.max(coolant[running])), "degC")
     first = trace.first_s
     begin = float(coolant[np.argmax(trace.seconds >= (first or 0.0))])
     if first is not None:

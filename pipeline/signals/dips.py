@@ -28,5 +28,6 @@ def sudden_falls(values: Floats, *, drop: float, within: int) -> Bools:
     known = np.where(np.isfinite(values), values, -np.inf)
     before = np.pad(known, (within - 1, 0), constant_values=-np.inf)
     top = np.lib.stride_tricks.sliding_window_view(before, within).max(axis=1)
-    fallen: Bools = np.isfinite(values) & (top - np.where(np.isfinite(values), values, top) >= drop)
+    read = np.isfinite(values)
+    fallen: Bools = read & (top - np.where(read, values, 0.0) >= drop)
     return fallen

@@ -67,6 +67,9 @@ def test_lost_coolant_stops() -> None:
     # The sensor in steam reads cold, the thermostat did not cool it: nothing is said of that.
     assert run.results["warm_up"].findings == []
     assert "thermostat_opening_c" not in run.metrics
+    # Nor was the water as cool as the dry sensor said, to the end of the drive.
+    assert "coolant_max_c" not in run.metrics
+    assert "highest unknown" in run.results["warm_up"].why
 
 
 def test_air_is_told_by_dips_that_come_back() -> None:
@@ -121,7 +124,8 @@ def test_a_thermostat_that_swings_all_the_time_is_no_air() -> None:
     time = np.arange(0.0, 1500.0, 1.0)
     phase = np.mod(time, 30.0)
     swing = np.interp(phase, [0, 12, 18, 24, 30], [88, 90, 86, 87, 88])
-    swing[[600, 601, 602, 1100, 1101, 1102]] -= 2.0
+    for at in (375, 615, 855, 1095, 1335):  # the far end of the same swing, as it falls
+        swing[at : at + 5] -= 1.0
 
     def found(coolant: np.ndarray) -> list[str]:
         channels = {
