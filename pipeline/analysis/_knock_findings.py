@@ -28,6 +28,10 @@ AGREES_DEG = 3.0
 #: Not known of the car, yet the same in all its sessions: a change is seen without it.
 COMMON = frozenset({"base timing", "engine.bore_mm", "engine.stroke_mm",
                     "engine.displacement_l"})  # fmt: skip
+#: Margin that the least of a tuned car's usual running truly has, and one standard deviation, deg:
+#: tuners leave a few degrees (common practice, no source). Asked only beside a margin that the
+#: model calls gone, in a zone where the same car had more before; no channel need have listened.
+USUAL_DEG, USUAL_SIGMA_DEG = 5.0, 4.0
 #: Odds that an engine which is driven has lost its margin, before the model is asked: tuners leave
 #: a few degrees, and most succeed (common practice, no source): one in six has not.
 BASE_ODDS = 0.2
@@ -62,6 +66,7 @@ class Risk:
 
     relative_deg: most below quiet running where that is enough to be told, else 0.
     gone: the margin itself is lost or heard to be; else only less of it than before.
+    usual_deg: most below what the car ran there before, whether a channel listened or not.
     """
 
     zones: tuple[Zone, ...]
@@ -72,6 +77,7 @@ class Risk:
     heard: bool
     relative_deg: float
     gone: bool
+    usual_deg: float
 
     @property
     def seconds(self) -> float:
@@ -89,11 +95,16 @@ def assess(
     zones: Sequence[Zone],
     scale: Scale,
     drops: Mapping[tuple[float, float], Drop],
+    usual: Mapping[tuple[float, float], float],
     *,
     limits: Limits,
     alive: bool,
 ) -> Risk | None:
-    """Zones whose margin is gone, or far below what was known to be quiet there."""
+    """Zones whose margin is gone, or far below what was known to be quiet there.
+
+    drops: against running known to be quiet. usual: deg below what the car ran there before,
+    known to be quiet or not; it supports a margin that is gone and is none by itself.
+    """
     found: list[tuple[float, float, Zone, bool]] = []
     lost = False
     silent = alive and not any(z.knock_s > 0.0 for z in zones)
@@ -102,6 +113,8 @@ def assess(
         margin = z.margin_deg + scale.mean / z.slope
         half = half_band(z, scale)
         gone = float(ndtr(-margin / (half / 1.96)))
+        if margin < 0.0 and usual.get((z.rpm, z.kpa), 0.0) >= limits.knock_margin_drop_deg:
+            gone = max(gone, _gone_by_usual(margin, half / 1.96, usual[z.rpm, z.kpa]))
         heard = z.knock_s > 0.0
         if alive and z.quiet_s >= QUIET_S and not heard:
             continue  # the engine itself says it did not knock there
@@ -128,7 +141,15 @@ def assess(
         half_deg=half_band(best[2], scale), probability=best[0],
         heard=any(item[3] for item in found),
         relative_deg=below if below >= limits.knock_margin_drop_deg else 0.0, gone=lost,
+        usual_deg=max(usual.get((item[2].rpm, item[2].kpa), 0.0) for item in found),
     )  # fmt: skip
+
+
+def _gone_by_usual(margin: float, sigma: float, below: float) -> float:
+    """Probability that the margin is gone, from the model and from what the car had before, deg."""
+    weights = sigma**-2, USUAL_SIGMA_DEG**-2
+    mean = (weights[0] * margin + weights[1] * (USUAL_DEG - below)) / sum(weights)
+    return float(ndtr(-mean * np.sqrt(sum(weights))))
 
 
 def finding(risk: Risk, scale: Scale, assumed: Sequence[str]) -> Finding:
@@ -154,6 +175,11 @@ def finding(risk: Risk, scale: Scale, assumed: Sequence[str]) -> Finding:
         detail += (
             f" That is {risk.relative_deg:.0f} deg less than this car ran there while its knock "
             "channel was quiet."
+        )
+    elif risk.usual_deg >= 1.0:
+        detail += (
+            f" In earlier sessions this car had {risk.usual_deg:.0f} deg more there; whether it "
+            "was quiet then no channel says."
         )
     detail += (
         " The controller heard knock there too." if risk.heard

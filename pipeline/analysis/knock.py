@@ -137,8 +137,8 @@ def _finish(
     assumed = list(digest["assumed"])
     if not base_timing:
         assumed.append("base timing")
-    drops = _against_quiet(zones, past)
-    risk = words.assess(zones, scale, drops, limits=vehicle.limits, alive=alive)
+    drops, usual = _against_quiet(zones, past), _against_usual(zones, past)
+    risk = words.assess(zones, scale, drops, usual, limits=vehicle.limits, alive=alive)
     findings = []
     if risk is not None and risk.seconds >= LEAST_S:
         findings = [words.finding(risk, scale, assumed)]
@@ -188,6 +188,20 @@ def _against_quiet(
             least[z.rpm, z.kpa][0] - z.margin_deg, z.spark_deg - least[z.rpm, z.kpa][1]
         )
         for z in zones if (z.rpm, z.kpa) in least
+    }  # fmt: skip
+
+
+def _against_usual(zones: Sequence[Zone], past: Sequence[Any]) -> dict[tuple[float, float], float]:
+    """How far each zone lies below its median over earlier sessions, heard to knock or not, deg."""
+    if len(past) < QUIET_SESSIONS:
+        return {}
+    before: dict[tuple[float, float], list[float]] = {}
+    for z in (_zone(values) for d in past for values in d["zones"]):
+        if z.seconds >= 0.5 and z.knock_s == 0.0:
+            before.setdefault((z.rpm, z.kpa), []).append(z.margin_deg)
+    return {
+        (z.rpm, z.kpa): float(np.median(before[z.rpm, z.kpa])) - z.margin_deg
+        for z in zones if (z.rpm, z.kpa) in before
     }  # fmt: skip
 
 

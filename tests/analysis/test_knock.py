@@ -108,6 +108,18 @@ def test_more_spark_is_told_by_how_wide_the_margin_was_and_a_hot_day_is_not() ->
     assert not hot.findings
 
 
+def test_a_margin_gone_is_believed_sooner_where_the_same_car_had_more_before() -> None:
+    """No knock channel in any session: the change alone is no risk, beside a lost margin it is."""
+    timing = Entry(date=dt.datetime(2026, 4, 1), kind="check", item="base_timing", text="light")
+    earlier = _quiet(_log(2.0))
+    alone = _knock(_log(12.0), logbook=[timing])
+    now = _knock(_log(12.0), logbook=[timing], earlier=earlier)
+    assert not alone.findings
+    assert kinds(now) == {"knock_risk": "watch"}
+    assert "10 deg more there" in now.findings[0].detail
+    assert not _knock(_log(9.0), logbook=[timing], earlier=earlier).findings  # margin left
+
+
 def test_change_against_earlier_quiet_running() -> None:
     earlier = _quiet(_log(6.0, retard=0.0))
     now = _knock(_log(12.0, retard=0.0), earlier=earlier)
