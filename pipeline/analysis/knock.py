@@ -49,6 +49,8 @@ META = Meta(
 MOST_ZONES = 40
 #: Earlier sessions with a knock channel before a change against them means something.
 QUIET_SESSIONS = 2
+#: Its name in the table of assumptions and in a finding's text.
+BASE_TIMING = "base timing"
 #: s of zones below the limit in all before it is told.
 LEAST_S = 0.3
 #: Changes of the table of sensitivities: what buys how much.
@@ -136,7 +138,7 @@ def _finish(
     scale = _scale(zones, past, alive=alive)
     assumed = list(digest["assumed"])
     if not base_timing:
-        assumed.append("base timing")
+        assumed.append(BASE_TIMING)
     drops, usual = _against_quiet(zones, past), _against_usual(zones, past)
     risk = words.assess(zones, scale, drops, usual, limits=vehicle.limits, alive=alive)
     findings = []
@@ -144,10 +146,19 @@ def _finish(
         findings = [words.finding(risk, scale, assumed)]
     return msgspec.structs.replace(
         result,
+        figures=[_timed(f) if base_timing else f for f in result.figures],
         status="found" if findings else "clear",
         findings=findings,
         why=words.why(zones, scale, findings, alive=alive),
     )
+
+
+def _timed(figure: Figure) -> Figure:
+    """The table of assumptions with the base timing known, any other figure as it is."""
+    if not isinstance(figure, TableFigure) or figure.id != "knock-assumptions":
+        return figure
+    rows = [[*r[:2], "checked, see the logbook"] if r[0] == BASE_TIMING else r for r in figure.rows]
+    return msgspec.structs.replace(figure, rows=rows)
 
 
 def _scale(zones: Sequence[Zone], past: Sequence[Any], *, alive: bool) -> Scale:
@@ -304,7 +315,7 @@ def _assumptions(view: View, margins: KnockMargin, vehicle: VehicleKnock) -> Fig
          "log" if margins.intake_known else "default"],
         ["lambda", margins.lambda_source.replace("_", " "),
          "default" if margins.lambda_source == "assumed" else "log"],
-        ["base timing", "spark as the controller believes it", "not checked by light"],
+        [BASE_TIMING, "spark as the controller believes it", "not checked by light"],
     ]  # fmt: skip
     return TableFigure(
         id="knock-assumptions", title="What the knock model assumes for this car",

@@ -57,8 +57,8 @@ def test_the_nearer_to_its_limit_the_less_the_model_is_believed() -> None:
 
 
 def test_the_page_says_what_is_assumed_of_this_car() -> None:
-    def rows(toml: str) -> dict[str, str]:
-        result = _knock(_log(6.0), toml=toml)
+    def rows(toml: str, **more: object) -> dict[str, str]:
+        result = _knock(_log(6.0), toml=toml, **more)
         table = next(f for f in result.figures if f.id == "knock-assumptions")
         return {str(r[0]): str(r[2]) for r in table.rows}  # type: ignore[union-attr]
 
@@ -69,6 +69,8 @@ def test_the_page_says_what_is_assumed_of_this_car() -> None:
     assert given["fuel"] == given["burn duration at 3000 rpm"] == "default"
     assert given["charge temperature"] == "log"
     assert "not checked" in given["base timing"]
+    timing = Entry(date=dt.datetime(2026, 4, 1), kind="check", item="base_timing", text="light")
+    assert "logbook" in rows(VEHICLE, logbook=[timing])["base timing"]
 
 
 def test_heard_and_expected_is_act() -> None:
