@@ -28,8 +28,9 @@ META = Meta(
     order=5,
 )
 
-#: Causes named at most, and the least probability worth naming.
-MOST, LEAST = 5, 0.04
+#: Causes named at most, the least probability worth naming, and that of the second and third:
+#: what to look at next where the first turns out sound.
+MOST, LEAST, LEAST_OF_THREE = 5, 0.04, 0.005
 #: Two causes within this factor of each other are called a tie where the file says they can be.
 TIE_FACTOR = 3.0
 
@@ -73,7 +74,10 @@ def _items(
         if k == UNKNOWN
         or (_speaks(by_id[k], seen) and _explains(model, by_id[k], seen, kinds))
     ]  # fmt: skip
-    kept = [(k, p) for k, p in spoken if p >= LEAST][:MOST] or spoken[:1]
+    kept = [
+        (k, p) for place, (k, p) in enumerate(spoken[:MOST])
+        if place == 0 or p >= (LEAST_OF_THREE if place < 3 else LEAST)
+    ]  # fmt: skip
     items = []
     for cause_id, probability in kept:
         if cause_id == UNKNOWN:

@@ -1,11 +1,12 @@
 """Every way a sensor fails, in a drive made by hand: named with its mode, and nothing beside it."""
 
 import functools
+from collections.abc import Mapping
 
 import pytest
 
 from pipeline.registry import Registry, load_registry
-from pipeline.results import Finding
+from pipeline.results import Finding, Result
 from pipeline.runner import analyse
 from tests.analysis.sensor_logs import sensor_log
 
@@ -19,15 +20,25 @@ REGISTRY = Registry(
 
 
 @functools.cache
+def judged(channel: str = "", mode: str = "", rate_hz: float = 25.0) -> Mapping[str, Result]:
+    return analyse(sensor_log(channel, mode, rate_hz=rate_hz), REGISTRY, strict=True)
+
+
 def found(channel: str = "", mode: str = "", rate_hz: float = 25.0) -> tuple[Finding, ...]:
     """Findings of a log at watch or above."""
-    results = analyse(sensor_log(channel, mode, rate_hz=rate_hz), REGISTRY, strict=True)
-    return tuple(f for r in results.values() for f in r.findings if f.severity != "info")
+    results = judged(channel, mode, rate_hz).values()
+    return tuple(f for r in results for f in r.findings if f.severity != "info")
 
 
 @pytest.mark.parametrize("rate_hz", [5.0, 25.0])
 def test_a_sound_drive_raises_nothing(rate_hz: float) -> None:
     assert found(rate_hz=rate_hz) == ()
+
+
+def test_a_wideband_that_nothing_can_be_held_against_is_not_called_right() -> None:
+    sound = judged(rate_hz=25.0)["sensors"]
+    assert sound.digest["scale_not_judged"] == ["lambda"]
+    assert "scale is right is not judged" in sound.why
 
 
 @pytest.mark.parametrize(

@@ -86,6 +86,7 @@ def test_a_scaled_gauge_is_found_beside_a_live_loop_and_a_sound_one_is_not(
         [] if strength is None else [("scale", ["lambda"])]
     )
     assert "by the closed loop" in judged.results["wideband"].why
+    assert judged.results["sensors"].digest["scale_not_judged"] == []
     first = judged.results["diagnosis"].diagnosis[:1]
     assert [d.cause for d in first if strength] == (
         [] if strength is None else ["wideband scale, offset or ground"]

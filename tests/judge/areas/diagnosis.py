@@ -79,6 +79,8 @@ def true_cause(judged: Judged) -> str | None:
     # that tells its cause stands at the sensor's own entry.
     entries = [*shown, *judged.run.truth.faults] if shown[0].cause == "sensor" else shown
     own = next((f for f in entries if f.mode), shown[0])
+    if own.mode == "offset" and "manifold_pressure" in own.channels:
+        return "pressure_offset"
     return BUILT_IN.get(own.cause) or BY_MODE.get(str(own.mode), "sensor_wiring")
 
 
