@@ -38,7 +38,7 @@ from tests.bench.roughness_truth import (
 
 Floats = NDArray[np.float64]
 RATES = (8.0, 10.0, 15.0, 20.0, 25.0, 50.0)
-SHARES = (0.0025, 0.005, 0.0075, 0.01, 0.015, 0.02, 0.03, 0.05)
+SHARES = (0.0015, 0.002, 0.0025, 0.005, 0.0075, 0.01, 0.015, 0.02, 0.03, 0.05)
 SECONDS = 60.0
 #: log of the factor by which the expected fall of speed is off (the vehicle's inertia is unknown).
 SCALE_SD = 0.3
