@@ -59,8 +59,8 @@ SKEW_CLIP = 5.0
 #: A line speaks from this share of one dead cylinder on, times the root of the cylinders. Healthy
 #: cylinders differ by 1-3 % in their work (common practice, no source); so many of them draw a line
 #: of up to 2.2 times that times their root (99 % of a Rayleigh amplitude), and the size of a miss
-#: is known to a factor of 1.4 only.
-LEAST_LINE_SHARE = 0.075
+#: is known to a factor of two only.
+LEAST_LINE_SHARE = 0.09
 #: Its power less this many deviations of its floor's chance has to stand for half of that.
 LINE_SIGMA = 3.0
 #: Hz: lines below this, or folded by the rate, are not told from a swing and its harmonics in
@@ -263,7 +263,8 @@ def _lines(
             expected[i] = line_amplitude(f, coefficients=before, interval_s=interval,
                                          cycle_s=120.0 / speed,
                                          averaging_s=np.maximum(120.0 / speed / cylinders, block),
-                                         drop=part.drop_rpm / noise) ** 2  # fmt: skip
+                                         drop=part.drop_rpm / noise,
+                                         jitter_s=spread * interval) ** 2  # fmt: skip
         blind = 1.0 - float(use[0].sum()) / max(1.0, float(solid.sum()))
         # The half order drifts least, the higher ones add to it where the phase holds.
         for orders in {1, len(halves)}:
@@ -293,16 +294,20 @@ def line_amplitude(
     cycle_s: FloatArray,
     averaging_s: FloatArray,
     drop: float,
+    jitter_s: float = 0.0,
 ) -> FloatArray:
     """Amplitude of a dead cylinder's line in the whitened speed, standard deviations.
 
     A fall of ``drop`` once in ``cycle_s``, returning with the template's time constant, averaged
-    over ``averaging_s`` and passed through the whitening filter. Source: Fourier series of a pulse
-    train (twice the pulse's transform over the period).
+    over ``averaging_s`` and passed through the whitening filter. Stamps that scatter by
+    ``jitter_s`` each take the rows before out of step with the row itself: of their part
+    exp(-(2 pi f jitter)^2) is left (mean of a Gaussian phase, both stamps' scatter). Source:
+    Fourier series of a pulse train (twice the pulse's transform over the period).
     """
     f = np.asarray(frequency_hz, dtype=np.float64)
     lags = np.arange(1, coefficients.size + 1)
     turn = np.exp(-2j * np.pi * f[..., None] * interval_s * lags)
-    gain = np.abs(1.0 - turn @ coefficients)
+    in_step = np.exp(-((2.0 * np.pi * f * jitter_s) ** 2))
+    gain = np.abs(1.0 - in_step * (turn @ coefficients))
     response = np.abs(np.sinc(f * averaging_s)) / np.abs(1.0 / TEMPLATE_RETURN_S + 2j * np.pi * f)
     return np.asarray(2.0 / cycle_s * drop * gain * response)

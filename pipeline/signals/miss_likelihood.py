@@ -24,8 +24,10 @@ BoolArray = NDArray[np.bool_]
 #: Shares of one cylinder's firings that are averaged over, each alike: from a miss in the longest
 #: drives to so many that lines and skewness see them.
 SHARES = 0.0006 * 2.0 ** np.arange(8)
-#: Fall of one miss over the expected: inertia and work are known to a factor of two.
-SIZES = (0.65, 1.0, 1.55)
+#: Fall of one miss over the expected: inertia and work are known to a factor of two,
+SIZES = (0.45, 0.65, 1.0, 1.55)
+#: and how likely each is (a scatter of a factor of about 1.4, as of engines' inertia).
+SIZE_WEIGHTS = (0.06, 0.24, 0.46, 0.24)
 #: A miss of one size scatters by this share of itself: that fills the gaps between SIZES.
 SIZE_SPREAD = 0.2
 #: Wider noise mixed in: deviations of each part, the height from which rises are counted for it,
@@ -37,12 +39,18 @@ WIDE_PRIOR = np.array([0.5, 0.15, 0.03, 0.01])
 LEAST_HEIGHT = 3.0
 #: A fall must be this much more likely to come from the wide noise than the rises alone say.
 WIDE_MARGIN = 1.5
-#: Standard deviations of a Gaussian's own count that are no sign of wide noise.
-WIDE_CHANCE = 1.0
 #: A step of load goes on pulling: falls followed by a mean lower than this many deviations are
 #: left out, and rises followed by a higher one.
 AFTER_S = 0.6
 AFTER_SIGMA = 2.5
+#: Loads that switch: a fall this high (deviations) that goes on as told by AFTER_SIGMA, or a rise
+#: that goes on by this much (a load that leaves, of which no miss is the cause). Smaller ones look
+#: like misses: each asks for so much more evidence (logarithm of the ratio), up to the most.
+LOAD_HEIGHT, LOAD_LEAVES = 3.0, 1.5
+LOAD_STEP, LOAD_MOST = 2.0, 6.0
+#: What is left of a pulse's rows less the miss fitted to them is chance, up to so many deviations
+#: of its sum of squares, and the miss's own shape, known to this share of its square.
+MISFIT_SIGMA, MISFIT_SHARE = 4.0, 0.25
 #: Beside a fall or rise this high neighbouring rows are its own echo.
 ECHO_HEIGHT = 3.5
 ECHO_S = 0.5
@@ -62,7 +70,7 @@ class MissEvidence:
 
     falls, rises: (averagings, sizes, shares). largest: the same, the row that adds most to falls.
     injected: (INJECTED, averagings, sizes, shares), what one more miss of the expected size adds.
-    cycles: engine cycles watched.
+    cycles: engine cycles watched. loads: steps of load seen, by the way the speed goes on.
     """
 
     falls: FloatArray
@@ -70,6 +78,7 @@ class MissEvidence:
     largest: FloatArray
     injected: FloatArray
     cycles: float
+    loads: int = 0
 
 
 def miss_evidence(
@@ -91,7 +100,7 @@ def miss_evidence(
     unit = templates / norm[:, None]
     padded = np.concatenate([clean, np.zeros(templates.shape[1] - 1)])
     score = np.stack([np.correlate(padded, u, "valid") for u in unit])
-    fall, rise = _usable(clean, score, known, interval_s)
+    fall, rise, loads = _usable(clean, score, known, interval_s, taps=templates.shape[1])
     per_row = interval_s * speed_rpm / 120.0
     wide = _wide_noise(score, rise, int(known.sum()))
     groups = templates.shape[0] // len(OFFSETS)
@@ -123,33 +132,48 @@ def miss_evidence(
             injected[:, g, s] = np.log1p(chance * (more[:, None] - 1.0)) - np.log1p(
                 chance * (less[:, None] - 1.0)
             )
-    return MissEvidence(falls, rises, largest, injected, cycles)
+    return MissEvidence(falls, rises, largest, injected, cycles, loads)
 
 
 def _usable(
-    clean: FloatArray, score: FloatArray, known: BoolArray, interval_s: float
-) -> tuple[BoolArray, BoolArray]:
-    """Rows (n,) whose falls, and rises, count: no step of load, no echo of a greater pulse."""
+    clean: FloatArray, score: FloatArray, known: BoolArray, interval_s: float, *, taps: int
+) -> tuple[BoolArray, BoolArray, int]:
+    """Rows (n,) whose falls, and rises, count, and the number of steps of load.
+
+    Not counted: steps of load, echoes of a greater pulse, and what is shaped otherwise than a miss.
+    """
     skip = max(2, round(0.15 / interval_s))
     after = goes_on(clean, rows=max(3, round(AFTER_S / interval_s)), skip=skip)
     lowest, highest = -score.min(axis=0), score.max(axis=0)
+    near = max(1, round(0.12 / interval_s))
+    stays = known & (
+        ((lowest > LOAD_HEIGHT) & (after < -AFTER_SIGMA))
+        | ((highest > LOAD_HEIGHT) & (after > LOAD_LEAVES))
+    )  # fmt: skip
+    rows = np.flatnonzero(stays)
+    steps = int((np.diff(rows, prepend=-taps) >= taps).sum())
+    total = np.concatenate([[0.0], np.cumsum(clean * clean), np.zeros(taps)])
+    total[clean.size + 1 :] = total[clean.size]
+    energy = total[taps : taps + clean.size] - total[: clean.size]
+    chance = taps - 1 + MISFIT_SIGMA * np.sqrt(2.0 * (taps - 1))
     echo = max(3, round(ECHO_S / interval_s))
     top_fall = sliding_maximum(np.where(lowest > ECHO_HEIGHT, lowest, 0.0), echo)
     top_rise = sliding_maximum(np.where(highest > ECHO_HEIGHT, highest, 0.0), echo)
-    near = max(1, round(0.12 / interval_s))
     own_fall = sliding_maximum(np.where(lowest > ECHO_HEIGHT, lowest, 0.0), near)
     own_rise = sliding_maximum(np.where(highest > ECHO_HEIGHT, highest, 0.0), near)
     fall = known & (after > -AFTER_SIGMA) & (1.2 * lowest >= top_rise) & (lowest >= own_fall)
     rise = known & (after < AFTER_SIGMA) & (1.2 * highest >= top_fall) & (highest >= own_rise)
-    return fall, rise
+    fall &= energy < chance + (1.0 + MISFIT_SHARE) * lowest * lowest
+    rise &= energy < chance + (1.0 + MISFIT_SHARE) * highest * highest
+    return fall, rise, steps
 
 
 def _wide_noise(score: FloatArray, rise: BoolArray, rows: int) -> FloatArray:
     """Weights of WIDE_SD in the noise, from the rises above WIDE_FROM beyond a Gaussian's."""
     seen = (score[:, rise][..., None] > WIDE_FROM).sum(axis=1).mean(axis=0)
     usual = rows * ndtr(-WIDE_FROM)
-    # What chance alone may add to a Gaussian's count does not make the noise wide.
-    beyond = np.maximum(0.0, seen - usual - WIDE_CHANCE * np.sqrt(usual))
+    # No allowance for chance: taking wide noise for narrow makes misses of its tail.
+    beyond = np.maximum(0.0, seen - usual)
     tail = ndtr(-WIDE_FROM / WIDE_SD)
     return np.asarray(np.minimum(0.5, (WIDE_PRIOR + WIDE_MARGIN * beyond) / (tail * max(rows, 1))))
 
@@ -201,18 +225,21 @@ def _injected(
 
 
 def log_mean(values: FloatArray) -> FloatArray:
-    """Logarithm of the mean of exp(values) over the last three axes."""
+    """Logarithm of the mean of exp(values) over averagings, sizes (weighted) and shares."""
     axes = (-3, -2, -1)
     top = values.max(axis=axes)
-    return np.asarray(top + np.log(np.exp(values - top[..., None, None, None]).mean(axis=axes)))
+    weights = np.array(SIZE_WEIGHTS)[:, None] / (values.shape[-3] * values.shape[-1])
+    scaled = np.exp(values - top[..., None, None, None]) * weights
+    return np.asarray(top + np.log(scaled.sum(axis=axes)))
 
 
 #: Logarithm of the ratio from which it is called rough running at 1 % false alarms. The bound
 #: e^-x is loose where sizes and shares are averaged over and the noise is learnt: of 3200 logs of
-#: healthy engines at 8-50 Hz one in 200 exceeded 2.3; switching loads and lumpy cams need the rest.
-CALLED, CALLED_AT = 3.0, 0.01
-#: What is left without the largest fall has to speak for misses too: one dip can be anything.
-LEAST_REST = 0.0
+#: healthy engines at 8-50 Hz none exceeded 1; rough roads, hunting and lumpy cams need the rest.
+CALLED, CALLED_AT = 1.5, 0.01
+#: What is left without the largest fall has to speak for misses, too (one dip can be anything), but
+#: need not outweigh by itself that few were seen: that costs it up to 1.
+LEAST_REST = -1.0
 
 
 def chance(parts: Sequence[MissEvidence]) -> float:
@@ -222,12 +249,13 @@ def chance(parts: Sequence[MissEvidence]) -> float:
     falls = np.sum([p.falls for p in parts], axis=0)
     rises = np.sum([p.rises for p in parts], axis=0)
     largest = np.max([p.largest for p in parts], axis=0)
-    return float(_chance(falls, rises, largest))
+    return float(_chance(falls, rises, largest, sum(p.loads for p in parts)))
 
 
-def _chance(falls: FloatArray, rises: FloatArray, largest: FloatArray) -> FloatArray:
+def _chance(falls: FloatArray, rises: FloatArray, largest: FloatArray, loads: int) -> FloatArray:
     """Probabilities of tables (..., averagings, sizes, shares); rises count against falls."""
     height = log_mean(falls) - np.maximum(log_mean(rises), 0.0)
+    height = height - min(LOAD_STEP * loads, LOAD_MOST)
     p = CALLED_AT * np.exp(np.minimum(CALLED - height, 10.0))
     return np.where(log_mean(falls - largest) > LEAST_REST, np.minimum(p, 1.0), 1.0)
 
@@ -242,13 +270,14 @@ def power(parts: Sequence[MissEvidence], share: float, alpha: float, draws: int 
     rises = np.sum([p.rises for p in parts], axis=0)
     total = np.broadcast_to(rises, (draws, *rises.shape)).copy()
     largest = np.zeros_like(total)
+    loads = sum(p.loads for p in parts)
     for part in parts:
         many = rng.poisson(share * part.cycles / INJECTED, (draws, INJECTED))
         flat = part.injected.reshape(INJECTED, -1)
         total += (many @ flat).reshape(total.shape)
         hit = np.where(many[..., None] > 0, flat, 0.0).max(axis=1)
         np.maximum(largest, hit.reshape(total.shape), out=largest)
-    return float((_chance(total, rises, largest) < alpha).mean())
+    return float((_chance(total, rises, largest, loads) < alpha).mean())
 
 
 def smallest(parts: Sequence[MissEvidence], alpha: float, wanted: float) -> float | None:

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from pipeline.signals.matched_filter import excess_probability
-from pipeline.signals.misfire import examine
+from pipeline.signals.misfire import examine, line_amplitude
 from pipeline.signals.misfire_decision import decide
 from pipeline.signals.misfire_rows import ClassInput
 from pipeline.signals.sampling import held_rows, in_order, quantisation_step, update_rows
@@ -55,6 +55,30 @@ def test_steps_of_a_falling_idle_are_no_misses():
 def test_healthy_engines_are_quiet(rate, logger):
     found = detections(ENGINE, Logger(rate_hz=rate, jitter=0.2, **logger), logs=15)
     assert sum(d.found for d in found) == 0
+
+
+def test_rows_that_catch_a_firing_twice_are_no_misses():
+    # Eight cylinders fire every 18 ms, rows come every 12-28 ms, and the fall is held for small.
+    engine = Engine(noise=0.1, cylinders=8, inertia_kg_m2=0.2)
+    logger = Logger(rate_hz=50, jitter=0.25)
+    found = detections(engine, logger, scale=0.55, logs=40, seed=3)
+    assert sum(d.found for d in found) <= 1
+
+
+def test_uneven_stamps_take_the_past_out_of_step():
+    # Against the mean over drawn stamps; the filter sees rows at its own even lags.
+    a, f, step, jitter = np.array([0.9, -0.3]), 22.0, 0.04, 0.01
+    rng = np.random.default_rng(1)
+    off = rng.normal(0, jitter, (40000, 3))
+    at = -np.arange(3) * step + off - off[:, :1]
+    kept = np.exp(2j * np.pi * f * at).mean(axis=0)
+    wanted = abs(kept[0] - kept[1:] @ a)
+    both = [
+        float(line_amplitude(np.array(f), coefficients=c, interval_s=step, cycle_s=np.array(0.05),
+                             averaging_s=np.array(0.01), drop=3.0, jitter_s=jitter))
+        for c in (a, np.zeros(2))
+    ]  # fmt: skip
+    assert both[0] / both[1] == pytest.approx(wanted, rel=0.02)
 
 
 @pytest.mark.parametrize(

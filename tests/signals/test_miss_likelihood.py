@@ -4,7 +4,15 @@ import numpy as np
 import pytest
 
 from pipeline.signals.matched_filter import miss_templates
-from pipeline.signals.miss_likelihood import MissEvidence, chance, log_mean, miss_evidence, smallest
+from pipeline.signals.miss_likelihood import (
+    SIZE_WEIGHTS,
+    SIZES,
+    MissEvidence,
+    chance,
+    log_mean,
+    miss_evidence,
+    smallest,
+)
 
 RATE, SPEED, DROP = 10.0, 800.0, 7.5
 
@@ -53,4 +61,34 @@ def test_limit_falls_with_time_watched_and_needs_a_visible_miss():
 
 
 def test_log_mean_of_equal_values_is_the_value():
-    assert log_mean(np.full((2, 3, 4), 700.0)) == pytest.approx(700.0)
+    assert log_mean(np.full((2, len(SIZES), 4), 700.0)) == pytest.approx(700.0)
+
+
+def test_weights_of_sizes_are_probabilities():
+    assert len(SIZES) == len(SIZE_WEIGHTS)
+    assert sum(SIZE_WEIGHTS) == pytest.approx(1.0)
+
+
+def test_loads_that_leave_ask_for_more_evidence():
+    noise = np.random.default_rng(5).normal(0, 1, 600)
+    rows = np.arange(60, 560, 100)
+    quiet = noise.copy()
+    for row in rows:
+        quiet[row : row + 2] += [-5.5, -3.0]
+    loaded = quiet.copy()
+    for row in rows[:3] + 50:  # a load goes off: a rise that goes on rising
+        loaded[row : row + 9] += [5.0, 4.0, 2.5, 1.5, 1.5, 1.5, 1.5, 1.0, 1.0]
+    assert evidence(quiet).loads == 0
+    assert evidence(loaded).loads >= 2
+    assert chance([evidence(loaded)]) > 10 * chance([evidence(quiet)])
+
+
+def test_a_dip_of_another_shape_is_no_miss():
+    # As high where the filter looks, but with as much beside it.
+    noise = np.random.default_rng(6).normal(0, 1, 600)
+    odd, even = noise.copy(), noise.copy()
+    for row in range(60, 560, 100):
+        even[row : row + 2] += [-5.5, -3.0]
+        odd[row : row + 5] += [-5.5, -3.0, 5.0, -5.0, 5.0]
+    assert chance([evidence(even)]) < 0.01
+    assert chance([evidence(odd)]) > 100 * chance([evidence(even)])
