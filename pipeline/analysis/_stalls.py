@@ -19,6 +19,9 @@ STANDS_WITHIN_S, STANDING_RPM = 3.0, 60.0
 #: Share of idle speed: near idle, above it for good, sagging below it, and down to where the
 #: last firings of a dying engine fall.
 NEAR_IDLE, ABOVE_IDLE, SAGGING, LAST_FIRING = 0.12, 1.25, 0.8, 0.3
+#: Times the warm idle that a fast idle after a start may be (common practice, no source), and the
+#: share of it that its speed then stays within.
+FAST_IDLE, STEADY = 1.6, 0.05
 #: s: an engine that stood at idle this long before it stopped was most likely switched off.
 HELD_IDLE_S = 1.5
 #: ms and %: an injector that is not fired logs less (as in the states).
@@ -75,8 +78,11 @@ def _stop(view: View, states: States, rows: Bools, stop: float) -> Stop:
     step = np.gradient(time)
     # Its own speed a moment ago, where that was idle: the session's figure may be of another
     # idle (cold, loads on).
-    calm = float(np.median(speed[: max(3, speed.size // 2)]))
+    early = speed[: max(3, speed.size // 2)]
+    calm = float(np.median(early))
     idle = min(states.idle_rpm, calm) if calm < 1.3 * states.idle_rpm else states.idle_rpm
+    if calm < FAST_IDLE * states.idle_rpm and float(np.ptp(early)) < STEADY * calm:
+        idle = calm
     last = time >= stop - COMING_DOWN_S
     came_down = bool(np.max(speed[last]) > ABOVE_IDLE * idle)
     held = float(np.sum(step[last & (np.abs(speed - idle) < NEAR_IDLE * idle)]))

@@ -242,12 +242,18 @@ def test_a_counter_that_falls_back_while_the_engine_spins_out_is_no_reset() -> N
     assert "controller_reset" in [f.kind for f in analyse(session, SUPPLY)["supply"].findings]
 
 
-@pytest.mark.parametrize(("after", "told"), [(5.0, False), (20.0, True)])
+@pytest.mark.parametrize(
+    ("idle", "after", "told"), [(1.0, 5.0, False), (1.0, 20.0, True), (1.4, 20.0, True)]
+)
 def test_a_stop_from_a_held_idle_is_told_only_where_the_key_stayed_on(
-    after: float, told: bool
+    idle: float, after: float, told: bool
 ) -> None:
-    """Injection in the falling rows alone is no sign: some compute it from the speed."""
+    """Injection in the falling rows alone is no sign: some compute it from the speed.
+
+    From a fast idle, held all the while, the speed does not come down either.
+    """
     log = hand(20.0).key_off(170.0)
+    log.put("engine_speed", log.time >= 158.0, idle * log.channels["engine_speed"])
     log.add("injector_pulse_width", np.where(log.channels["engine_speed"] > 60.0, 2.5, 0.0))
     session = log.session()
     rows = session.time < 171.0 + after
