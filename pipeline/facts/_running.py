@@ -12,6 +12,8 @@ RUNNING_RPM = 400.0
 #: rpm. An engine that fell no lower and came back without a starter's sag never stopped: it would
 #: have passed through standstill.
 CAUGHT_ITSELF_RPM = 280.0
+#: rpm and s: one that stumbles while it catches falls lower, but no starter is that quick.
+STUMBLES_RPM, STUMBLES_S = 100.0, 0.5
 #: rpm. Below this a reading is noise of a crank signal at rest.
 TURNING_RPM = 25.0
 #: s. A burst above RUNNING_RPM shorter than this is a try that did not catch.
@@ -103,7 +105,8 @@ def _bridge(time: Floats, speed: Floats, fast: Bools, sag: Bools) -> tuple[Bools
     gap = segments.spread(fast.size, starts[keep], ends[keep])
     # An engine that all but dies and catches itself never stood: no starter was needed.
     least = np.array([float(np.min(speed[a:b])) for a, b in zip(starts, ends, strict=True)])
-    caught = ~cranked & (least >= CAUGHT_ITSELF_RPM)
+    stumbled = (segments.run_times(time, starts, ends) < STUMBLES_S) & (least >= STUMBLES_RPM)
+    caught = ~cranked & ((least >= CAUGHT_ITSELF_RPM) | stumbled)
     return fast | gap | segments.spread(fast.size, starts[caught], ends[caught]), gap
 
 

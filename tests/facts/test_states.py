@@ -201,3 +201,11 @@ def test_simulated_truth_is_met(name: str, seed: int, rate_hz: float) -> None:
     if cut.sum() > 2.0 * rate_hz:
         assert states.fuel_cut[cut].mean() > 0.9
         assert not states.fuel_cut[~cut & states.mask("idle", "cruise")].any()
+
+
+def test_an_engine_that_stumbles_while_it_catches_runs_from_its_first_firing_on() -> None:
+    """After the first firing it falls to 200 rpm for 0.2 s: no starter is that quick."""
+    time, channels = drive(25.0)
+    stumble = (time >= 5.9) & (time < 6.1)
+    channels["engine_speed"] = np.where(stumble, 200.0, channels["engine_speed"])
+    assert edges(states_of(time, channels))["after_start"] == pytest.approx(5.25, abs=0.15)
