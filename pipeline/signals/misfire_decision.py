@@ -13,7 +13,7 @@ from scipy.special import ndtr
 
 from pipeline.signals import miss_likelihood
 from pipeline.signals.matched_filter import LEVELS, pulse_test
-from pipeline.signals.misfire import ClassResult
+from pipeline.signals.misfire import FINE_ROWS, ClassResult
 
 FloatArray = NDArray[np.float64]
 
@@ -40,6 +40,12 @@ RISING_SCATTER = 0.2
 #: Where line or skewness stand for this many times the share of the single pulses, the pulses run
 #: into each other and are no count any more.
 CROWDED_FACTOR = 3.0
+#: An engine whose firings scatter this much has a wild cam as a rule, and cylinders that differ
+#: more too: its line has to be so many times stronger (common practice, no source).
+UNEVEN_SCATTER, UNEVEN_LINE = 0.15, 1.8
+#: Scatter of one firing in which a cylinder that misses often could hide (at a share p of one of n
+#: it is sqrt(p (1 - p) / n): 0.2 to 0.25 for p = 0.2 to 0.8 of four), and s of it.
+HIDDEN_SCATTER, HIDDEN_S = 0.2, 15.0
 #: A line has to exceed the usual scatter of one firing: cylinders that differ by less than they
 #: scatter are no fault.
 LEAST_LINE_SCATTER = 1.0
@@ -52,7 +58,7 @@ class Detection:
     found: whether it is called rough. p: the smallest corrected probability. share: estimated
     share of one cylinder's firings that fail, low, high its interval. count: single falls above
     ``level``, times: when. by_line, by_pulse, by_skew: which look spoke. smallest_share: what
-    would have been found with 95 % power, None where nothing could.
+    would have been found with 95 % power, None where nothing could. hidden_in: see there.
     """
 
     classes: tuple[ClassResult, ...]
@@ -69,6 +75,7 @@ class Detection:
     heights: FloatArray
     level: float
     smallest_share: float | None
+    hidden_in: float | None
     seconds: float
     cycles: float
 
@@ -93,7 +100,7 @@ def decide(classes: Sequence[ClassResult], *, false_alarm: float = 0.01) -> Dete
     tested = [c for c in classes if c.line_cells]
     strong = [
         c for c in tested
-        if c.line_share >= max(c.line_least, LEAST_LINE_SCATTER * c.scatter)
+        if c.line_share >= max(_least_line(c), LEAST_LINE_SCATTER * c.scatter)
     ]  # fmt: skip
     line_p = min([c.line_p for c in strong], default=1.0) * max(1, len(tested)) / SHARE_LINES
     by_line = line_p < false_alarm
@@ -129,14 +136,36 @@ def decide(classes: Sequence[ClassResult], *, false_alarm: float = 0.01) -> Dete
     heights = np.concatenate([c.pulses.fall_heights[c.pulses.fall_heights > level]
                               for c in chosen] or [np.zeros(0)])  # fmt: skip
     rank = np.argsort(times, kind="stable")
+    hidden = hidden_in(classes)
     return Detection(
         classes=tuple(classes), found=by_pulse or by_line or by_skew, by_line=by_line,
         by_pulse=by_pulse, by_skew=by_skew,
         p=min(1.0, corrected, line_p, skew_p), share=share, low=low, high=high, count=count,
         times=times[rank], heights=heights[rank], level=level,
-        smallest_share=smallest_share(classes, false_alarm=false_alarm),
+        smallest_share=None if hidden is not None
+        else smallest_share(classes, false_alarm=false_alarm),
+        hidden_in=hidden,
         seconds=sum(c.seconds for c in classes), cycles=cycles,
     )  # fmt: skip
+
+
+def _least_line(part: ClassResult) -> float:
+    return part.line_least * (UNEVEN_LINE if part.scatter > UNEVEN_SCATTER else 1.0)
+
+
+def hidden_in(classes: Sequence[ClassResult]) -> float | None:
+    """Scatter of one firing that a cylinder which misses every other time would hide in, or None.
+
+    Its misses are neither rare nor lopsided, and they make the scatter themselves: only the line
+    of order one half tells them from a wild cam, and that only in rows shorter than a third of a
+    cycle. None where the scatter is small, or some running was logged that finely.
+    """
+    fine = any(
+        c.line_cells and c.blind_share < 0.5 and c.interval_s < FINE_ROWS * 120.0 / c.speed_rpm
+        for c in classes
+    )
+    strongest = max((c.scatter for c in classes if c.seconds >= HIDDEN_S), default=0.0)
+    return strongest if strongest > HIDDEN_SCATTER and not fine else None
 
 
 def _fisher(one: float, other: float) -> float:

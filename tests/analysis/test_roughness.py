@@ -3,11 +3,17 @@
 import numpy as np
 import pytest
 
+from fixtures.cars import draw_car
+from fixtures.drives import DRIVES
+from fixtures.faults import FAULTS
+from fixtures.simulate import simulate as simulate_drive
 from pipeline.analysis import roughness
 from pipeline.meta import Earlier, Own
 from pipeline.vehicle import Vehicle
 from tests.analysis.roughness_logs import ENGINE, idle, run, session
 from tests.bench.roughness_truth import Logger, Misses, simulate
+from tests.judge.bridge import session_of
+from tests.judge.harness import healthy_cases
 
 
 def test_dead_cylinder_is_found_and_acted_on():
@@ -167,3 +173,20 @@ def test_exhaust_that_differs_where_firings_fail_is_evidence():
     hot = np.where(time > 150.0, 480.0, 400.0)
     found = run(session(time, engine_speed=speed, exhaust_gas_temperature=hot), "roughness")
     assert "K hotter" in found.findings[0].detail
+
+
+@pytest.mark.parametrize(("strength", "status"), [(0.5, "not_judged"), (0.0, "clear")])
+def test_a_cylinder_that_misses_every_other_time_is_not_denied_in_a_slow_log(strength, status):
+    """At 8 Hz it scatters like a wild cam: nothing is accused, and nothing is cleared."""
+    faults = (FAULTS["rough_running"](strength),) if strength else ()
+    drive = simulate_drive(draw_car(800), DRIVES["mid_drive"](800, rate_hz=8.0), faults, 800)
+    result = run(session_of(drive), "roughness")
+    assert result.status == status, result.why
+    assert result.limits_of_detection["rough_running"].could_show == (status == "clear")
+
+
+def test_the_line_of_a_wild_cam_is_no_weak_cylinder():
+    """Six cylinders that differ by 3 % (one sigma) and scatter by a fifth: healthy all the same."""
+    (case,) = healthy_cases(733, ("mid_drive",))
+    drive = simulate_drive(case.car, case.drive, (), case.seed + 733)
+    assert run(session_of(drive), "roughness").findings == []
