@@ -21,7 +21,7 @@ STANDS_WITHIN_S, STANDING_RPM = 3.0, 60.0
 NEAR_IDLE, ABOVE_IDLE, SAGGING, LAST_FIRING = 0.12, 1.25, 0.8, 0.3
 #: Times the warm idle that a fast idle after a start may be (common practice, no source), and the
 #: share of it that its speed then stays within.
-FAST_IDLE, STEADY = 1.6, 0.05
+FAST_IDLE, STEADY = 1.6, 0.12
 #: s: an engine that stood at idle this long before it stopped was most likely switched off.
 HELD_IDLE_S = 1.5
 #: ms and %: an injector that is not fired logs less (as in the states).
