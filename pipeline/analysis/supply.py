@@ -233,7 +233,9 @@ def _resets(view: View, states: States) -> list[Finding]:
         died = not states.running[row] and states.rpm[last] < DYING * states.idle_rpm
         died = bool(died) and not states.cranking[before]
         died = died or _running_out(view.time, states, row)
-        if alive.any() and counts and not fired and small and not died:
+        # A lone value between two low ones is the log's, not the counter's.
+        lone = i > 0 and run_time[good[i - 1]] <= run_time[row] + 0.5
+        if alive.any() and counts and small and not (fired or died or lone):
             found.append((float(view.time[before]), moment))
     if not found:
         return []

@@ -242,6 +242,17 @@ def test_a_counter_that_falls_back_while_the_engine_spins_out_is_no_reset() -> N
     assert "controller_reset" in [f.kind for f in analyse(session, SUPPLY)["supply"].findings]
 
 
+def test_a_lone_high_value_of_the_counter_while_cranked_is_no_reset() -> None:
+    log = hand(20.0).park(100.0)
+    rest, cranked, again = log.where(120.0, 122.4), log.where(122.4, 125.0), log.time >= 125.0
+    log.put("engine_speed", rest, 0.0).put("engine_speed", cranked, 210.0)
+    log.put("battery_voltage", rest, 12.6).put("battery_voltage", cranked, 10.2)
+    since = np.where(again, log.time - 125.0, 0.0)
+    since[int(np.searchsorted(log.time, 122.8))] = 150.0
+    session = log.add("run_time", since).session()
+    assert "controller_reset" not in [f.kind for f in analyse(session, SUPPLY)["supply"].findings]
+
+
 @pytest.mark.parametrize(
     ("idle", "after", "told"), [(1.0, 5.0, False), (1.0, 20.0, True), (1.4, 20.0, True)]
 )
