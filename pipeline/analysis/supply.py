@@ -254,13 +254,15 @@ def _resets(view: View, states: States) -> list[Finding]:
 
 
 def _running_out(time: Floats, states: States, row: int) -> bool:
-    """Whether the engine spins out at a row: under its idle speed, and standing soon after.
+    """Whether the engine spins out from a row on: through the speeds below idle, to a stop.
 
-    A controller that resets loses the speed signal at once; a dying engine passes through.
+    A controller that resets loses the speed signal at once; a dying engine passes through. A
+    logger may hold the speed for some rows more than the counter.
     """
-    falling = TURNING_RPM < states.rpm[row] < DYING * states.idle_rpm
-    soon = (time > time[row]) & (time <= time[row] + RUN_OUT_S)
-    return bool(falling and not states.cranking[row] and not states.running[soon].all())
+    soon = (time >= time[row]) & (time <= time[row] + RUN_OUT_S)
+    rpm = states.rpm[soon]
+    through = (rpm > TURNING_RPM) & (rpm < DYING * states.idle_rpm) & ~states.cranking[soon]
+    return bool(through.any() and not states.running[soon].all())
 
 
 def _counted(time: Floats, run_time: Floats, row: int) -> bool:
