@@ -262,7 +262,8 @@ def _running_out(time: Floats, states: States, row: int) -> bool:
     soon = (time >= time[row]) & (time <= time[row] + RUN_OUT_S)
     rpm = states.rpm[soon]
     through = (rpm > TURNING_RPM) & (rpm < DYING * states.idle_rpm) & ~states.cranking[soon]
-    return bool(through.any() and not states.running[soon].all())
+    ran = states.running[max(row - 1, 0)] and not states.cranking[row]
+    return bool(ran and through.any() and not states.running[soon].all())
 
 
 def _counted(time: Floats, run_time: Floats, row: int) -> bool:
