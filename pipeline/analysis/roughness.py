@@ -79,16 +79,16 @@ def analyse(view: View) -> Result:
     words = could_words(detection.smallest_share)
     if findings:
         why = f"no: about {_percent(detection.share)} of one cylinder's firings are missing"
-    else:
-        why = (
-            f"as far as this log shows: nothing missing in {detection.seconds:.0f} s of idle and "
-            f"steady driving ({detection.cycles:.0f} engine cycles). {words}"
-        )
-    if detection.hidden_in is not None and not findings:
+    elif detection.hidden_in is not None:
         why = (
             f"the firings scatter by {_percent(detection.hidden_in)} of their work (3 to 10 % in a "
             "quiet engine); logged at this rate, a wild cam and a cylinder that misses every "
             "other time look alike"
+        )
+    else:
+        why = (
+            f"as far as this log shows: nothing missing in {detection.seconds:.0f} s of idle and "
+            f"steady driving ({detection.cycles:.0f} engine cycles). {words}"
         )
     next_log = []
     if limit.smallest is None or limit.smallest.value > 5.0:

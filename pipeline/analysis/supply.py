@@ -6,6 +6,7 @@ import msgspec
 import numpy as np
 
 from pipeline.analysis._stalls import engine_stops
+from pipeline.facts._running import TURNING_RPM
 from pipeline.facts.states import States
 from pipeline.meta import Earlier, Meta, Own
 from pipeline.results import (
@@ -43,8 +44,8 @@ LEAST_HZ = 4.0
 LOADED_KPA = 100.0
 #: Share of idle speed: a counter that ends below it ended with the engine.
 DYING = 0.75
-#: rpm and s: a crank signal's noise at rest; an engine without fuel stands within a second or two.
-TURNING_RPM, RUN_OUT_S = 25.0, 1.5
+#: s: an engine without fuel stands within a second or two.
+RUN_OUT_S = 1.5
 #: s round the first firing in which a counter of run time may begin anew.
 FIRING_SLACK_S = 2.0
 #: s within which the counter has to count again: one that stays at 0 only says "stopped".

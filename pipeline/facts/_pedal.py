@@ -78,19 +78,20 @@ def _from_throttle(
         return Pedal(use & (throttle <= high + CLOSED_MARGIN_PCT), closed, None, "throttle")
     limit = closed + CLOSED_MARGIN_PCT + 0.01 * (high - closed)
     idle = throttle[resting & use]
+    margin = None
     if idle.size >= 10:
         level = float(np.median(idle))
         if level > closed + max(IDLE_LIFT_PCT, 0.35 * (high - closed)):
             return None  # a throttle that stands open at idle is no pedal: a diesel's
+        margin = _idle_margin(throttle[use], idle, level)
         if level <= closed + IDLE_LIFT_PCT:
-            limit = level + _idle_margin(throttle[use], idle, level)
+            limit = level + margin
     released = use & (throttle <= limit)
-    coasting = released & ~at_rest & ~resting if rest_known else np.zeros_like(released)
-    if idle.size >= 10 and coasting.sum() >= LEAST_COASTING:
+    coasting = released & ~at_rest & rest_known
+    if margin is not None and coasting.sum() >= LEAST_COASTING:
         # A control that lifts the throttle for a cold idle lets it go on the move: what stands
         # as high as the idle there is a light foot.
         low = float(np.quantile(throttle[coasting], COASTING_SHARE))
-        margin = _idle_margin(throttle[use], idle, float(np.median(idle)))
         released &= ~coasting | (throttle <= low + margin)
     return Pedal(released, closed, high, "throttle")
 
