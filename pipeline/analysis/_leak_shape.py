@@ -48,6 +48,7 @@ class RestIdle:
 
     creeping: the car never stood; it crept with the pedal released, which a leak can make it do.
     air_swing: 5 to 95 % of the air control, which a hunting idle sweeps from end to end.
+    lean_hidden: trims were not logged, so they may hide some of ``lean``.
     """
 
     pressure: float | None
@@ -58,6 +59,7 @@ class RestIdle:
     seconds: float
     creeping: float = 0.0
     air_swing: float | None = None
+    lean_hidden: float = 0.0
 
 
 def lean_pct(m: MixtureInputs) -> Floats:
@@ -156,6 +158,7 @@ def rest_idle(
         pressure=_median(pressure, rows), air_control=_median(air_control, rows),
         over_target=None if goal is None or goal < 300.0 else rpm - goal, rpm=rpm, lean=lean,
         seconds=seconds, creeping=float(creeping), air_swing=_swing(air_control, rows),
+        lean_hidden=float(m is None or not m.trims_logged),
     )  # fmt: skip
 
 

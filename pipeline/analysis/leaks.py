@@ -120,7 +120,7 @@ def _conclude(digest: dict[str, Any], vehicle: Vehicle, past: Sequence[Earlier])
     own_air = _own(clean, "idle", "air_control")
     own_shapes = [LeanShape(**e.digest["shape"]) for e in clean if e.digest.get("shape")]
     sensing = str(digest["sensing"])
-    unmetered = idle is not None and _extra_air(idle, own_air)
+    unmetered = idle is not None and _extra_air(idle, own_air) and not _counted(idle)
     findings = []
     lean_low = shape is not None and _falls_with_flow(shape, own_shapes, sensing)
     if sensing == "speed_density":
@@ -195,6 +195,15 @@ def _extra_air(idle: RestIdle, own_air: Sequence[float]) -> bool:
         low = idle.pressure is not None and idle.pressure < NO_VACUUM_KPA
         return not (held_open and low and not lower)
     return (over and (shut or lower or idle.air_control is None)) or (shut and lower)
+
+
+def _counted(idle: RestIdle) -> bool:
+    """Whether fuel matched all of the idle's air: a metered engine misses air that leaks in.
+
+    Trims that no log shows can hide that, which a control that is shut then tells all the same.
+    """
+    shut = idle.air_control is not None and idle.air_control <= CLOSED_PCT
+    return idle.lean is not None and idle.lean < LEAN_PCT and not (idle.lean_hidden and shut)
 
 
 def _further_closed(idle: RestIdle, own_air: Sequence[float]) -> bool:
@@ -315,14 +324,9 @@ def _idle_evidence(idle: RestIdle) -> dict[str, tuple[float, str]]:
 
 
 def _intake(
-    end: float,
-    sure: float,
-    seen: str,
-    shown: dict[str, tuple[float, str]],
-    channels: Sequence[str],
-    *,
-    tie: bool,
-) -> Finding:
+    end: float, sure: float, seen: str, shown: dict[str, tuple[float, str]],
+    channels: Sequence[str], *, tie: bool,
+) -> Finding:  # fmt: skip
     other = 0.35 if tie else 0.08
     tail = (" An exhaust leak before the sensor looks the same here: this log cannot tell them "
             "apart.") if tie else ""  # fmt: skip

@@ -338,12 +338,24 @@ def _stuck_rows(
         ran = float(np.count_nonzero(within)) / within.size * seconds[k]
         value = x[a]
         resting = rest_low <= value <= rest_high
+        if seconds[k] < STUCK_S[name] and b < x.size and _goes_on(x[b:], value):
+            continue
         if ran < least or resting or seconds[k] < STUCK_TIMES * usual_s:
             continue
         moved = any(_span(v[a:b], within) >= size for v, size in driving)
         if moved:
             rows[a:b] |= within
     return rows
+
+
+def _goes_on(after: Floats, value: float) -> bool:
+    """Whether the next reading lies a step of the log from the held one: a flicker that paused.
+
+    In a cold bay the air stands as it came from outside for minutes; a wire that is whole again
+    shows the air or oil of now.
+    """
+    known = after[np.isfinite(after)]
+    return bool(known.size and abs(known[0] - value) <= FINE_STEP)
 
 
 def _is_throttled(values: Mapping[str, Floats]) -> bool:

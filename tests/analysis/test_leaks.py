@@ -7,7 +7,7 @@ from fixtures.drives import mixed_drive
 from fixtures.faults import FAULTS
 from fixtures.simulate import simulate
 from pipeline.analysis._leak_shape import LeanShape, RestIdle
-from pipeline.analysis.leaks import _exhaust, _falls_with_flow, _speed_density
+from pipeline.analysis.leaks import _conclude, _exhaust, _falls_with_flow, _speed_density
 from pipeline.registry import Registry, load_registry
 from pipeline.runner import analyse
 from pipeline.vehicle import Vehicle
@@ -98,6 +98,23 @@ def test_only_an_exhaust_leak_shrinks_as_its_metal_warms(sensing, leak, kinds, r
 )
 def test_air_that_the_idle_control_gives_is_no_leak(seen, found):
     assert (_speed_density(seen, [], [], Vehicle(), 900.0) is not None) == found
+
+
+@pytest.mark.parametrize(
+    ("air_control", "lean", "hidden", "found"),
+    [
+        (26.0, 0.0, 0.0, False),  # metered, so let in by the engine's own doing
+        (26.0, 0.0, 1.0, False),
+        (0.4, 0.5, 0.0, False),  # a stop screw's air is metered too
+        (0.4, 0.5, 1.0, True),  # trims that nobody logs may fuel what leaks in
+        (26.0, 9.0, 0.0, True),
+        (0.4, None, 0.0, True),
+    ],
+)
+def test_air_that_a_metered_engine_fuels_is_not_leaking_in(air_control, lean, hidden, found):
+    idle = RestIdle(None, air_control, 410.0, 1130.0, lean, 60.0, lean_hidden=hidden)
+    digest = {"sensing": "air_meter", "idle": vars(idle), "shape": None, "duration_s": 300.0}
+    assert bool(_conclude(digest, Vehicle(), ()).findings) is found
 
 
 def shape(low, fit, misfit, cold=None, warm=None, volts=14.0):

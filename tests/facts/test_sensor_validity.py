@@ -91,6 +91,16 @@ def test_intake_leap_at_an_engine_stop_is_left_out_but_no_fault():
     assert found.good("intake_air_temperature")[4399]
 
 
+@pytest.mark.parametrize(("after", "modes"), [(-22.5, ()), (-19.0, ("stuck",))])
+def test_air_of_a_cold_bay_may_stand_and_goes_on_by_one_step(after, modes):
+    data = drive()
+    flicker = -23.0 + 0.5 * (np.arange(data["time"].size) // 5 % 2)
+    data["intake_air_temperature"] = flicker
+    data["intake_air_temperature"][3000:6000] = -23.0  # 150 s, the engine working
+    data["intake_air_temperature"][6000:] = flicker[6000:] - flicker[6000] + after
+    assert tuple(f.mode for f in validity(data).faults) == modes
+
+
 @pytest.mark.parametrize("climbs", [True, False])
 def test_hot_charge_climbs_and_moves_where_a_shorted_wire_leaps_and_stays(climbs):
     # no cooler at high boost: up to 150 degC, falling between the pulls
