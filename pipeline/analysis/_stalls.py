@@ -20,14 +20,16 @@ STANDS_WITHIN_S, STANDING_RPM = 3.0, 60.0
 #: last firings of a dying engine fall.
 NEAR_IDLE, ABOVE_IDLE, SAGGING, LAST_FIRING = 0.12, 1.25, 0.8, 0.3
 #: Times the warm idle that a fast idle after a start may be (common practice, no source), and the
-#: share of it that its speed then stays within.
-FAST_IDLE, STEADY = 1.6, 0.12
+#: share of it that four fifths of its speeds then stay within: a cold engine hunts by 5 % (one
+#: standard deviation), the way down to idle runs through half of it and more.
+FAST_IDLE, STEADY = 1.6, 0.14
 #: s: an engine that stood at idle this long before it stopped was most likely switched off.
 HELD_IDLE_S = 1.5
 #: ms and %: an injector that is not fired logs less (as in the states).
 SILENT = {"injector_pulse_width": 0.1, "injector_duty": 0.05}
-#: km/h a car gains within a second when it is set off; % of throttle that is a foot.
-SETS_OFF_KMH, FOOT_PCT = 0.6, 3.0
+#: km/h a car gains as it is set off, and km/h at which one in its lowest gear creeps at idle
+#: (common practice, no source); % of throttle that is a foot.
+SETS_OFF_KMH, CREEPS_KMH, FOOT_PCT = 0.4, 12.0, 3.0
 #: s of log after a stop that show the key stayed on: a controller's own supply holds on for a few
 #: seconds after the key (common practice, no source).
 KEY_STAYS_S = 10.0
@@ -81,7 +83,8 @@ def _stop(view: View, states: States, rows: Bools, stop: float) -> Stop:
     early = speed[: max(3, speed.size // 2)]
     calm = float(np.median(early))
     idle = min(states.idle_rpm, calm) if calm < 1.3 * states.idle_rpm else states.idle_rpm
-    if calm < FAST_IDLE * states.idle_rpm and float(np.ptp(early)) < STEADY * calm:
+    spread = float(np.ptp(np.quantile(early, (0.1, 0.9))))
+    if calm < FAST_IDLE * states.idle_rpm and spread < STEADY * calm:
         idle = calm
     last = time >= stop - COMING_DOWN_S
     came_down = bool(np.max(speed[last]) > ABOVE_IDLE * idle)
@@ -90,7 +93,7 @@ def _stop(view: View, states: States, rows: Bools, stop: float) -> Stop:
     injected = _injected(view, states, idle, stop)
     if injected is False:
         return Stop(stop, "switched_off", 0.95, "injection ended before the speed fell")
-    if _set_off(view, stop) and not came_down:
+    if _pushed(view, stop) or (not came_down and _foot_down(view, stop)):
         return Stop(stop, "clutch", 0.8, "it was choked from idle as the car set off")
     if injected:
         if came_down or sagged > HELD_IDLE_S or _rolling(view, stop):
@@ -129,24 +132,38 @@ def _before(values: Floats, time: Floats, start: float, end: float) -> Floats:
     return values[(time >= start) & (time <= end) & np.isfinite(values)]
 
 
-def _set_off(view: View, stop: float) -> bool:
-    """Whether the car stood and was just being set off as the engine stopped."""
-    time = view.time
+def _pushed(view: View, stop: float) -> bool:
+    """Whether a car that stood or crept was pushed forward as the engine stopped.
+
+    What a falling engine loses goes into the car where the clutch is let in. One that dies
+    pushes nothing: in gear it brakes the car, out of gear it leaves it alone.
+    """
     speed = view.get("vehicle_speed")
+    if speed is None:
+        return False
+    near = _before(speed, view.time, stop - 1.5, stop + 0.5)
+    if not near.size:
+        return False
+    # How far the speed rises above the lowest it had before; one step may be a digit that flips.
+    lowest = np.minimum.accumulate(near)
+    steps = np.abs(np.diff(near))
+    digit = float(np.min(steps[steps > 0.0], initial=np.inf))
+    least = max(SETS_OFF_KMH, 1.5 * digit) if np.isfinite(digit) else SETS_OFF_KMH
+    return bool(np.any((lowest < CREEPS_KMH) & (near - lowest > least)))
+
+
+def _foot_down(view: View, stop: float) -> bool:
+    """Whether the driver of a standing car just pressed the pedal as the engine stopped."""
+    speed, throttle = view.get("vehicle_speed"), view.get("throttle_position")
+    if throttle is None:
+        return False
     if speed is not None:
-        earlier = _before(speed, time, stop - STOOD_S, stop - 1.5)
-        if earlier.size and float(np.max(earlier)) > 2.0:
+        earlier = _before(speed, view.time, stop - STOOD_S, stop - 1.5)
+        if float(np.max(earlier, initial=0.0)) > 2.0:
             return False
-        now = _before(speed, time, stop - 1.5, stop + 0.5)
-        if now.size and earlier.size and float(np.max(now) - np.max(earlier)) > SETS_OFF_KMH:
-            return True
-    throttle = view.get("throttle_position")
-    if throttle is not None:
-        rest = _before(throttle, time, stop - LOOK_BACK_S, stop - 2.0)
-        now = _before(throttle, time, stop - 1.5, stop)
-        if rest.size and now.size:
-            return float(np.max(now)) > float(np.median(rest)) + FOOT_PCT
-    return False
+    rest = _before(throttle, view.time, stop - LOOK_BACK_S, stop - 2.0)
+    now = _before(throttle, view.time, stop - 1.5, stop)
+    return bool(rest.size and now.size and np.max(now) > np.median(rest) + FOOT_PCT)
 
 
 def _rolling(view: View, stop: float) -> bool:

@@ -6,6 +6,7 @@ import msgspec
 import numpy as np
 
 from pipeline.analysis._start_words import Crank, causes, checks, spin_words
+from pipeline.analysis._tries import merge_failed, real_tries, split_choked
 from pipeline.facts.states import Start, States
 from pipeline.meta import Earlier, Meta, Own
 from pipeline.results import (
@@ -45,15 +46,12 @@ META = Meta(
         "ambient_air_temperature",
         "manifold_pressure",
         "throttle_position",
+        "vehicle_speed",
     ),
     facts=("states",),
     step=1,
 )
 
-#: s: an engine that died this soon after firing has not started yet; the next try belongs to it.
-DIED_EARLY_S = 5.0
-#: s: cranking shorter than this is a touch of the key, no try.
-SHORTEST_TRY_S = 0.25
 #: s of the cranking left out at each end for its mean speed: spinning up, and the first firing.
 EDGE_S = 0.15
 #: Hz of changes of the speed below which they limit how well cranking is timed.
@@ -74,7 +72,8 @@ HELD_OPEN_PCT = 20.0
 def analyse(view: View) -> Result:
     """Measure each start that the log shows; judge cranking time and number of tries."""
     states: States = view.fact("states")
-    groups = [s for s in merge_failed(states.starts) if _real_tries(s)]
+    merged = merge_failed(states.starts)
+    groups = [p for s in merged for p in split_choked(view, states, s) if real_tries(p)]
     if not groups:
         if states.first_running_s is None:
             return not_judged("the engine was never cranked in this log")
@@ -158,31 +157,9 @@ def _fuel_touched(own: Own) -> bool:
     return False
 
 
-def merge_failed(starts: Sequence[Start]) -> list[Start]:
-    """Join a start that died at once with the one after it: its tries were tries, too."""
-    merged: list[Start] = []
-    for start in starts:
-        before = merged[-1] if merged else None
-        if (
-            before is not None
-            and before.running_s is not None
-            and before.tries
-            and start.tries
-            and start.tries[0][0] - before.running_s < DIED_EARLY_S
-        ):
-            merged[-1] = Start((*before.tries, *start.tries), start.running_s)
-        else:
-            merged.append(start)
-    return merged
-
-
-def _real_tries(start: Start) -> tuple[tuple[float, float], ...]:
-    return tuple((a, b) for a, b in start.tries if b - a >= SHORTEST_TRY_S)
-
-
 def _measure(view: View, states: States, start: Start) -> Crank:
     time = view.time
-    tries = _real_tries(start)
+    tries = real_tries(start)
     turning = np.zeros(time.size, dtype=np.bool_)
     inner = np.zeros(time.size, dtype=np.bool_)
     for a, b in tries:

@@ -74,6 +74,41 @@ def test_a_driver_who_stalls_is_no_hard_start() -> None:
     assert stall.likely_causes[0].cause == "driver's clutch"
 
 
+@pytest.mark.parametrize(("kmh", "tries"), [(3.0, 1.0), (0.0, 2.0)])
+def test_a_start_that_pulled_the_car_before_it_was_choked_did_not_fail(
+    kmh: float, tries: float
+) -> None:
+    """Caught in the first try and set off at once: the next try is another start."""
+    log = hand(20.0, tries=((5.0, 6.0), (9.5, 10.3)))
+    choked = log.where(6.0, 6.8)
+    log.put("engine_speed", choked, 480.0).put("battery_voltage", choked, 13.6)
+    log.put("vehicle_speed", log.where(6.2, 8.0), kmh)
+    result = by_name(log.session(), "start")
+    assert result.metrics["start_tries"].value == tries
+    assert [f.kind for f in result.findings] == (["hard_start"] if tries > 1.0 else [])
+
+
+@pytest.mark.parametrize(
+    ("hunts", "creeps", "pushed", "severity"),
+    [(60.0, 0.0, 0.0, "info"), (5.0, 7.5, 0.9, "info"), (5.0, 7.5, -4.0, "watch")],
+)
+def test_a_choked_engine_is_told_by_the_car_and_by_the_idle_it_held(
+    hunts: float, creeps: float, pushed: float, severity: str
+) -> None:
+    """A cold idle hunts about where it stands; a car in gear is pushed as its engine falls."""
+    log = hand(20.0, seconds=230.0, begin_c=-5.0).park(150.0)
+    at, fallen = log.time - 170.0, log.where(170.0, 190.0)
+    swing = hunts * (np.sin(2.1 * log.time) + 0.5 * np.sin(5.3 * log.time))
+    log.put("engine_speed", log.time >= 150.0, 1150.0 + swing)
+    log.put("engine_speed", fallen, np.maximum(0.0, 1150.0 - at * 1700.0))
+    log.put("engine_speed", log.time >= 190.0, 850.0)
+    log.put("vehicle_speed", log.time >= 150.0, creeps)
+    log.put("vehicle_speed", fallen, np.maximum(0.0, creeps + pushed * np.minimum(at / 0.4, 1.0)))
+    log.add("injector_pulse_width", np.where(log.channels["engine_speed"] > 60.0, 2.5, 0.0))
+    stalls = [f for f in by_name(log.session(), "supply").findings if f.kind == "stall"]
+    assert [f.severity for f in stalls] == [severity]
+
+
 @pytest.mark.parametrize("without", [(), ("injector_pulse_width", "injector_duty", "run_time")])
 def test_an_engine_that_dies_on_its_way_to_idle_is_a_stall(without: tuple[str, ...]) -> None:
     """Told from a key-off, a reset and a lost signal, with and without injection in the log."""
@@ -93,6 +128,11 @@ def test_an_engine_that_catches_itself_did_not_stop() -> None:
     rpm = np.interp(time, [0, 99, 100, 100.6, 102, 150, 150.8], [850, 850, 330, 330, 900, 850, 0])
     found = {f.kind for f in by_hand(engine_speed=rpm)["supply"].findings}
     assert found == set()
+
+
+def by_name(session: Session, name: str) -> Result:
+    only = replace(REGISTRY, analyses={name: REGISTRY.analyses[name]})
+    return analyse(session, only, strict=True)[name]
 
 
 def own(digest: dict[str, object], continues: str | None) -> Own:
