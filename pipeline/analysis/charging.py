@@ -95,7 +95,7 @@ def analyse(view: View) -> Result:
     high = _held(late & (smooth > high_v), time, limits.charging_high_s, late)
     findings = []
     if low.any():
-        findings.append(_low(view, time, smooth, low))
+        findings.append(_low(view, time, smooth, low, fast))
     if high.any():
         findings.append(_high(time, smooth, high, high_v))
     fast_s = float(np.sum(step[fast]))
@@ -252,9 +252,13 @@ def _outside(view: View) -> float:
     return float("nan")
 
 
-def _low(view: View, time: Floats, volts: Floats, rows: Bools) -> Finding:
+def _low(view: View, time: Floats, volts: Floats, rows: Bools, fast: Bools) -> Finding:
     level = float(np.median(volts[rows]))
     at = time[rows]
+    step = np.diff(time, append=time[-1:])
+    lasted = float(np.sum(step[rows & (step <= 2.0)]))
+    back = fast & (volts >= view.limits.charging_low_v) & (time > at[0])
+    pauses = np.count_nonzero(back) > np.count_nonzero(rows)  # and goes on
     # A battery that nobody charges sinks; one that "stands" low for long is more likely read low.
     steady = bool(
         at[-1] - at[0] > STANDS_S
@@ -273,19 +277,22 @@ def _low(view: View, time: Floats, volts: Floats, rows: Bools) -> Finding:
         detail=f"{level:.1f} V above {view.limits.charging_low_rpm:.0f} rpm, long after the start, "
         f"where at least {view.limits.charging_low_v:.1f} V are usual. Low voltage also shortens "
         "dwell and slows injectors."
-        + (" It stood there without sinking, so the reading or its wire is suspect too." if steady
+        + (f" It came back to {np.median(volts[back]):.1f} V alone: a control that saves fuel, "
+           "or a loose belt or wire." if pauses else
+           " It stood there without sinking, so the reading or its wire is suspect too." if steady
            else ""),
         step=2,
         blocks=["misfire_under_load"],
         channels=["battery_voltage"],
         evidence=evidence(
             voltage=(level, "V"), least_usual=(view.limits.charging_low_v, "V"),
-            for_seconds=(float(at[-1] - at[0]), "s"),
+            for_seconds=(lasted, "s"),
         ),
         likely_causes=[
-            Cause(cause="alternator, regulator or belt", probability=0.6),
+            Cause(cause="alternator, regulator or belt", probability=0.25 if pauses else 0.6),
             Cause(cause="cable or ground between alternator and controller", probability=0.2),
-            Cause(cause="charging paused by the car's own energy control", probability=0.15),
+            Cause(cause="charging paused by the car's own energy control",
+                  probability=0.5 if pauses else 0.15),
         ],
         next_checks=[
             Check(text="Compare the voltage at the battery's posts with the logged one",

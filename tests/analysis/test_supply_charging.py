@@ -181,6 +181,21 @@ def test_limits_are_where_the_contract_puts_them() -> None:
         assert found == ([wanted] if wanted else []), pressure
 
 
+@pytest.mark.parametrize(("charged", "first"), [(False, "alternator"), (True, "charging paused")])
+def test_charging_that_comes_and_goes_is_told_with_the_time_it_was_away(charged, first) -> None:
+    """An open log of a sound car: ten minutes at 12.0 V, then 13.5 V with dips to 12.0 V."""
+    time = np.arange(0.0, 200.0, 0.1)
+    volts = np.where((time > 150.0) & (time < 160.0), 12.0, 13.5)
+    volts = np.where((time < 85.0) | (not charged), 12.0, volts)
+    (found,) = by_hand(engine_speed=2000.0 * (time > 3.0), battery_voltage=volts)[
+        "charging"
+    ].findings
+    lasted = found.evidence["for_seconds"].value
+    assert lasted == pytest.approx(32.0 if charged else 137.0, abs=6.0)
+    best = max(found.likely_causes, key=lambda c: c.probability)
+    assert best.cause.startswith(first)
+
+
 def test_a_log_that_was_paused_for_a_minute_is_no_reset() -> None:
     """A stop-start car in the open drives: 62 s without rows, running before, resting after."""
     alive = {"ended_alive": True, "ended_cranking": False, "least_volts": None}
