@@ -8,6 +8,7 @@ import numpy as np
 from scipy.sparse import csr_array
 
 from pipeline.analysis._table_blocks import open_faults
+from pipeline.analysis._table_pool import SESSION_SD, pool
 from pipeline.analysis._table_step import unexplained_step
 from pipeline.facts._mixture_design import calmed
 from pipeline.facts._mixture_fit import Design, Grid, design, grid_of, prior_of, remembering
@@ -35,7 +36,7 @@ from pipeline.signals.segments import Floats
 
 META = Meta(
     question="By how much should each point of the fuel table change?",
-    version=1,
+    version=2,
     kinds=(),
     references=(
         "Tables adapted with their uncertainty: Höckerdal, Frisk, Eriksson, Control Engineering "
@@ -65,13 +66,13 @@ LEAST_S = 0.1
 #: curvature, film of one cylinder): at a point whatever was seen there, and of one visit. More
 #: seconds shrink neither, more visits only the second. Choice, from the scatter of simulated drives
 #: beyond what their residuals explain.
-MODEL_SD, VISIT_SD = 0.003, 0.012
+MODEL_SD, VISIT_SD = 0.002, 0.014
 #: A sensor read this seldom, s, doubles the variance of one visit, and so does a visit this short:
 #: less of its course is seen. Choice, as above.
 SLOW_S, PASSING_S = 0.12, 0.3
 #: Size and scale of the smoothness come from the same data and are then taken as known: intervals
 #: of such fits are known to be too narrow, by about this factor. Choice, from simulated drives.
-PRIOR_DOUBT = 1.2
+PRIOR_DOUBT = 1.4
 #: Moments of one such stretch of time are one visit, s.
 VISIT_S = 15.0
 #: Lambda at and above which, and at and below which, the sensor's systematic errors are stated.
@@ -102,7 +103,8 @@ def analyse(view: View) -> Result:
     one_visit = VISIT_SD * np.sqrt(1.0 + inputs.update_s / SLOW_S + PASSING_S / seconds)
     sd = np.hypot(sd, one_visit / np.sqrt(visits(made)))
     target = _target_by_cell(view.time, inputs, made)
-    rows = fuel_points(grid, made.cells, mean, np.hypot(sd, MODEL_SD), seconds, target, view.limits)
+    doubt = np.sqrt(sd**2 + SESSION_SD**2 + MODEL_SD**2)
+    rows = fuel_points(grid, made.cells, mean, doubt, seconds, target, view.limits)
     judged = [p for p in rows if p.verdict in ("change", "keep")]
     metrics: dict[str, Metric] = {}
     if judged:
@@ -169,33 +171,11 @@ def table_since(logbook: Sequence[Entry]) -> str:
 
 
 def pooled(parts: Sequence[dict[str, Any]], limits: Limits) -> list[FuelPoint]:
-    """Combine sessions' estimates by their precision (inverse variance), point by point.
-
-    parts: digests of this analysis over one grid. A point's own scatter between sessions widens
-    its interval where it is larger than the intervals explain (Birge ratio, 1932, by name).
-    """
+    """Rows of several sessions together; parts: digests of this analysis over one grid."""
     grid = Grid(np.array(parts[-1]["rpm"]), np.array(parts[-1]["kpa"]), own=True)
-    size = grid.rpm.size * grid.kpa.size
-    precision, weighted, squares = np.zeros(size), np.zeros(size), np.zeros(size)
-    seconds, target, number = np.zeros(size), np.zeros(size), np.zeros(size)
-    for part in parts:
-        cells = np.array(part["cells"], dtype=np.int64)
-        mean, sd = np.array(part["mean"]), np.maximum(np.array(part["sd"]), 1e-4)
-        weight = 1.0 / sd**2
-        precision[cells] += weight
-        weighted[cells] += weight * mean
-        squares[cells] += weight * mean**2
-        seconds[cells] += np.array(part["seconds"])
-        target[cells] += np.array(part["seconds"]) * np.array(part["target"])
-        number[cells] += 1
-    cells = np.flatnonzero(precision > 0)
-    mean = weighted[cells] / precision[cells]
-    spread = squares[cells] / precision[cells] - mean**2
-    freedom = np.maximum(number[cells] - 1, 1)
-    birge = np.sqrt(np.maximum(spread * precision[cells] / freedom, 1.0))
-    sd = np.hypot(birge / np.sqrt(precision[cells]), MODEL_SD)
-    aim = target[cells] / np.maximum(seconds[cells], 1e-9)
-    return fuel_points(grid, cells, mean, sd, seconds[cells], aim, limits)
+    made = pool(parts, grid.rpm.size * grid.kpa.size)
+    sd = np.hypot(made.sd, MODEL_SD)
+    return fuel_points(grid, made.cells, made.mean, sd, made.seconds, made.target, limits)
 
 
 def _fit(

@@ -45,12 +45,10 @@ VIOLENT = 0.6
 #: Enrichment after the start fades in this time; left out (common practice: 30-60 s).
 AFTER_START_S = 45.0
 
-#: "session" is what table and session cannot tell apart: charge-temperature model, fuel batch, pump
-#: and supply on that day; half a percent is a choice, borne out by simulated drives.
 #: Standard deviations of the dense terms before the data speak (see the names).
 DENSE_SD = {"warm": 0.12, "film": 0.5, "film_cold": 0.5, "late": 0.6, "intake": 0.5,
             "slope": 3.0, "volts": 0.08, "memory": 0.12,
-            "push": 0.08, "session": 0.005}  # fmt: skip
+            "push": 0.08}  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,7 +75,6 @@ def term_by_term(time: Floats, inputs: MixtureInputs) -> Iterator[tuple[str, Flo
     """
     # Where speed or flow was not logged, the terms that hang on it stand at their reference.
     rpm, flow = np.nan_to_num(inputs.rpm), np.nan_to_num(inputs.flow)
-    yield "session", np.ones(time.size), DENSE_SD["session"]
     coolant = inputs.coolant_c
     cold = np.zeros(time.size)
     if np.isfinite(coolant).any():
