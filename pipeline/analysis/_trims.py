@@ -26,6 +26,9 @@ SWITCH_V, ASKS_SHARE = 0.45, 0.85
 BLIND_S = 15.0
 #: A long trim: s flat, and % that the short one carries in the same direction meanwhile.
 LONG_S, CARRIED_PCT = 30.0, 1.5
+#: A long trim that is free takes over what the short one carries in minutes, the slowest in this
+#: time, s (common practice, no source); and the least that is more than the loop's own swing, %.
+LEARNS_S, LEAST_CARRIED_PCT = 600.0, 0.5
 
 
 def _held(view: View, name: str) -> Floats | None:
@@ -64,8 +67,7 @@ def trim_limit(view: View, states: States, inputs: MixtureInputs | None) -> list
         if hit is None and long is not None:
             hit = _rests(view, rows, sign * long, LONG_S)
             if hit is not None and short is not None:
-                carried = float(np.median(sign * np.nan_to_num(short[hit])))
-                hit = hit if carried >= CARRIED_PCT else None
+                hit = hit if _carries(view, sign * np.nan_to_num(short), hit) else None
             elif hit is not None and not _asks(view, inputs, hit, sign, long):
                 hit = None
             name, trim = "fuel_trim_long", long
@@ -81,6 +83,18 @@ def trim_limit(view: View, states: States, inputs: MixtureInputs | None) -> list
             )
         )  # fmt: skip
     return found
+
+
+def _carries(view: View, short: Floats, hit: Bools) -> bool:
+    """Whether the short trim (n,), for good, carries what a free long one would have taken over.
+
+    A lot of it at once, or so much over the time that the slowest learning would have moved.
+    """
+    if float(np.median(short[hit])) >= CARRIED_PCT:
+        return True
+    mean = float(np.mean(short[hit]))
+    moved = mean * float(row_seconds(view.time)[hit].sum()) / LEARNS_S
+    return mean >= LEAST_CARRIED_PCT and moved >= 1.5 * FLAT_PCT
 
 
 def _rests(view: View, rows: Bools, trim: Floats, seconds: float) -> Bools | None:

@@ -38,6 +38,13 @@ def test_a_long_trim_is_at_its_limit_when_the_short_one_carries_the_rest_for_goo
     assert kinds(1.0, fuel_trim_short=0.2 * CLIMB, fuel_trim_long=long) == []
 
 
+def test_a_long_trim_is_at_its_limit_when_a_little_is_carried_for_long() -> None:
+    """100 s flat: 1.4 % is more than the slowest learning leaves in that time, 1 % is not."""
+    long = 10.0 * CLIMB
+    assert kinds(1.0, fuel_trim_short=1.4 * CLIMB, fuel_trim_long=long) == ["fuel_trim_long"]
+    assert kinds(1.0, fuel_trim_short=1.0 * CLIMB, fuel_trim_long=long) == []
+
+
 def test_a_narrowband_tells_by_its_side_and_a_trim_alone_by_its_size() -> None:
     lean, rich = np.full(TIME.size, 0.1), np.full(TIME.size, 0.8)
     trim = 12.0 * CLIMB
