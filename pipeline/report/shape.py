@@ -4,6 +4,15 @@ from dataclasses import dataclass
 
 from pipeline.report import theme
 
+#: Columns of lines and dots, in the order of their rows in a static version: plain lists, for
+#: names cost a tenth of a picture.
+LISTED = ("x", "y", "low", "high")
+
+
+def listed(name: str) -> bool:
+    """Whether a data set's rows are plain lists in a static version."""
+    return name == "points" or name.startswith("l")
+
 
 @dataclass(frozen=True)
 class Shape:

@@ -8,7 +8,7 @@ import jsonschema
 import numpy as np
 import pytest
 
-from pipeline.report import chart_templates, specs
+from pipeline.report import chart_templates, specs, svg
 from pipeline.report.charts import draw_panels
 from pipeline.report.shape import Shape
 from pipeline.report.units import Units
@@ -92,3 +92,43 @@ def test_kept_templates_draw_what_built_ones_do(monkeypatch: pytest.MonkeyPatch)
     assert shape.key(True) in kept["alive"]
     assert json.dumps(drawn[0]) == json.dumps(drawn[1])
     specs._template.cache_clear()
+
+
+_ROWS = {
+    "l0": {"x": [30.0, 0.0, 10.0, 20.0, 60.0], "y": [5.0, 1.0, 3.0, None, 2.0],
+           "low": [4.0, 0.5, 2.0, None, 1.0], "high": [6.0, 2.0, 4.0, None, 3.0]},
+    "l1": {"x": [0.0, 25.0, 25.0, 60.0], "y": [50.0, 40.0, 30.0, 20.0]},
+    "points": {"x": [9.0, 3.0, 5.0], "y": [1.0, 2.0, 3.0]},
+    "shade": {"x": [5.0], "x2": [15.0]},
+    "marks": {"x": [12.0, 7.0]},
+    "rows": {"x": [1.0, 4.0], "x2": [2.0, 9.0], "y": [9.0, 5.0], "y2": [6.0, 2.0]},
+    "whiskers": {"x": [1.0], "x2": [3.0], "y": [7.0]},
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "shape",
+    [
+        Shape(lines=((True, False), (False, True)), shade=True, marks=True),
+        Shape(lines=((False, False),), points=True),
+        Shape(rows=True, whiskers=True),
+    ],
+)
+def test_a_lean_spec_draws_what_the_compiler_s_own_does(
+    shape: Shape, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Outside reference: the Vega that Vega-Lite's own compiler makes of the same template.
+    lean = specs.static(shape, _ROWS)
+    monkeypatch.setattr(chart_templates, "lean", lambda vega: vega)
+    whole = {**chart_templates.compiled(shape), "width": shape.width, "height": shape.height}
+    for part in whole["data"]:
+        if part["name"] in _ROWS:
+            columns = _ROWS[part["name"]]
+            part["values"] = [
+                dict(zip(columns, row, strict=True))
+                for row in zip(*columns.values(), strict=True)
+            ]  # fmt: skip
+    whole["signals"] = lean["signals"]
+    drawn = svg.marks(lean, prefix="a")
+    assert drawn == svg.marks(whole, prefix="a")
+    assert drawn.count("M") >= 2
