@@ -13,7 +13,7 @@ from pipeline.facts.mixture_inputs import MixtureInputs
 from pipeline.signals import segments
 from pipeline.signals.lag import first_order, look_back, undo_first_order, undone_age
 from pipeline.signals.segments import Bools, Floats, Ints
-from pipeline.signals.smoothing import moving_mean
+from pipeline.signals.smoothing import mean_of_rows, window_rows
 
 #: Wall film: decay times tried together, s; a film's own lies between (0.1-1 s warm: SAE 810494
 #: by name, from memory).
@@ -150,10 +150,11 @@ def with_push(time: Floats, inputs: MixtureInputs, made: Terms) -> Terms:
 
 def calmed(time: Floats, inputs: MixtureInputs) -> MixtureInputs:
     """Pressure and flow freed of what single intake strokes and their own noise add."""
+    rows = window_rows(time, CALM_S)
     return replace(
         inputs,
-        pressure=moving_mean(time, inputs.pressure, seconds=CALM_S),
-        flow=moving_mean(time, inputs.flow, seconds=CALM_S),
+        pressure=mean_of_rows(inputs.pressure, *rows),
+        flow=mean_of_rows(inputs.flow, *rows),
     )
 
 

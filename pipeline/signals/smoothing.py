@@ -4,6 +4,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+def window_rows(time: Floats, seconds: float) -> tuple[Ints, Ints]:
+    """First row, and the one after the last, within ``seconds`` centred on each row, each (n,).
+
+    time: (n,), rising. A row lies within another's half window just as that one lies within its
+    own, so that the ends are the starts counted: the second search, dear on long logs, falls away.
+    """
+    first = np.searchsorted(time, time - 0.5 * seconds, side="left")
+    return first, np.cumsum(np.bincount(first, minlength=time.size))
 
 
 def moving_mean(time: Floats, values: Floats, *, seconds: float) -> Floats:
@@ -11,11 +22,15 @@ def moving_mean(time: Floats, values: Floats, *, seconds: float) -> Floats:
 
     time, values: (n,), time rising.
     """
+    return mean_of_rows(values, *window_rows(time, seconds))
+
+
+def mean_of_rows(values: Floats, low: Ints, high: Ints) -> Floats:
+    """Mean of the finite ``values[low:high]`` (n,) for each of many windows; NaN where none is."""
     good = np.isfinite(values)
-    total = np.r_[0.0, np.cumsum(np.where(good, values, 0.0))]
-    count = np.r_[0, np.cumsum(good)]
-    low = np.searchsorted(time, time - 0.5 * seconds, side="left")
-    high = np.searchsorted(time, time + 0.5 * seconds, side="right")
+    total, count = np.zeros(values.size + 1), np.zeros(values.size + 1, dtype=np.int64)
+    np.cumsum(np.where(good, values, 0.0), out=total[1:])
+    np.cumsum(good, out=count[1:])
     number = count[high] - count[low]
     mean = (total[high] - total[low]) / np.maximum(number, 1)
     return np.asarray(np.where(number > 0, mean, np.nan), dtype=np.float64)
@@ -44,8 +59,7 @@ def moving_slope(time: Floats, values: Floats, *, seconds: float) -> Floats:
     x = np.where(good, time - middle, 0.0)
     y = np.where(good, values - base, 0.0)
     sums = [np.r_[0.0, np.cumsum(v)] for v in (good.astype(np.float64), x, y, x * x, x * y)]
-    low = np.searchsorted(time, time - 0.5 * seconds, side="left")
-    high = np.searchsorted(time, time + 0.5 * seconds, side="right")
+    low, high = window_rows(time, seconds)
     n, sx, sy, sxx, sxy = (s[high] - s[low] for s in sums)
     spread = n * sxx - sx * sx
     # Cancellation leaves a spread of rounding size where all rows share one time.
