@@ -1,12 +1,20 @@
 """What a channel betrays by its own level: held with the noise on, drowned in noise, clipped."""
 
 import functools
-import itertools
 from collections.abc import Mapping
 
 import numpy as np
 
-from pipeline.analysis._suspects import BLOCK_S, Bools, Floats, Suspect, blocks_of, local_noise
+from pipeline.analysis._suspects import (
+    BLOCK_S,
+    Bools,
+    Floats,
+    Suspect,
+    blocks_by,
+    blocks_of,
+    local_noise,
+    local_noise_by,
+)
 from pipeline.channels import CHANNELS
 from pipeline.signals import segments
 
@@ -212,7 +220,7 @@ def _wanders(time: Floats, x: Floats) -> bool:
     The first and the last block are left out: the hold begins and ends somewhere within them.
     """
     known = np.isfinite(x)
-    block = ((time[known] - time[0]) // BLOCK_S).astype(np.intp)
+    block = blocks_by(time, BLOCK_S)[known]
     count = np.bincount(block)
     means = np.bincount(block, weights=x[known])[count > 0] / count[count > 0]
     return bool(means.size > 3 and np.ptp(means[1:-1]) > WANDER_K)
@@ -275,15 +283,13 @@ def _noise_by_block(
     time: Floats, x: Floats, use: Bools, limit: float, reach: float
 ) -> tuple[float, float, float] | None:
     """From when on (minutes) the scatter exceeds the limit, None where it never does for two."""
-    minutes = int((time[-1] - time[0]) // 60.0) + 1
-    edges = np.searchsorted(time, time[0] + 60.0 * np.arange(minutes + 1))
-    sizes = [local_noise(time[a:b], x[a:b], use[a:b], reach) for a, b in itertools.pairwise(edges)]
-    loud = [m for m, s in enumerate(sizes) if np.isfinite(s) and s >= limit]
-    known = [m for m, s in enumerate(sizes) if np.isfinite(s) and m >= loud[0]] if loud else []
-    if len(loud) < 2 or len(loud) < 0.7 * len(known):
+    minute = blocks_by(time, 60.0)
+    sizes = local_noise_by(time, x, use, minute, int(minute[-1]) + 1, reach)
+    loud = np.flatnonzero(sizes >= limit)
+    if loud.size < 2 or loud.size < 0.7 * np.count_nonzero(np.isfinite(sizes[loud[0] :])):
         return None
-    size = float(np.median([sizes[m] for m in loud]))
-    return float(time[0] + 60 * loud[0]), float(min(time[-1], time[0] + 60 * (loud[-1] + 1))), size
+    begin, end = time[0] + 60.0 * loud[0], time[0] + 60.0 * (loud[-1] + 1)
+    return float(begin), float(min(time[-1], end)), float(np.median(sizes[loud]))
 
 
 def _at_a_ceiling(p: Floats, lying: Bools, below: Bools) -> bool:

@@ -33,13 +33,15 @@ def by_pressure(m: MixtureInputs) -> tuple[Floats, Floats, Floats] | None:
     p, e = m.pressure[use], error[use]
     if p.size < 400:
         return None
-    index = (p // BIN_KPA).astype(np.intp)
-    kept = [k for k in np.unique(index).tolist() if np.count_nonzero(index == k) >= BIN_ROWS]
+    index = (p // BIN_KPA).astype(np.int16)  # numpy sorts these by their digits
+    order = np.argsort(index, kind="stable")
+    edges = np.flatnonzero(np.diff(index[order])) + 1
+    kept = [rows for rows in np.split(order, edges) if rows.size >= BIN_ROWS]
     if len(kept) < 5:
         return None
-    read = np.array([np.median(p[index == k]) for k in kept])
-    seen = np.array([np.median(e[index == k]) for k in kept])
-    counts = np.array([float(np.count_nonzero(index == k)) for k in kept])
+    read = np.array([np.median(p[rows]) for rows in kept])
+    seen = np.array([np.median(e[rows]) for rows in kept])
+    counts = np.array([float(rows.size) for rows in kept])
     return read, seen, np.sqrt(np.minimum(counts, 1500.0))
 
 
@@ -55,12 +57,12 @@ def offset_by_mixture(bins: tuple[Floats, Floats, Floats]) -> float:
     return float(OFFSETS_KPA[int(np.argmin((weight * left**2).sum(axis=1)))])
 
 
-def part_of_gauge(time: Floats, m: MixtureInputs) -> list[Suspect]:
-    """Find the share of the gauge pressure that fits the mixture best, and tell it if it is low."""
-    bins = by_pressure(m)
-    if bins is None:
-        return []
-    (read, seen, weight), air = bins, m.barometer_kpa
+def part_of_gauge(time: Floats, air: float, bins: tuple[Floats, Floats, Floats]) -> list[Suspect]:
+    """Find the share of the gauge pressure that fits the mixture best, and tell it if it is low.
+
+    air: barometer in kPa; bins: of :func:`by_pressure`.
+    """
+    read, seen, weight = bins
     true = np.maximum(air + (read[None, :] - air) / TRIED[:, None], 3.0)
     left = seen[None, :] - np.log(true / read[None, :])
     left = left - (left * weight).sum(axis=1, keepdims=True) / weight.sum()

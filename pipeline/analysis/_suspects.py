@@ -8,7 +8,10 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+Ints = NDArray[np.intp]
 
+#: Samples, and triples of them, from which on a median of the scatter is worth something.
+LEAST_SAMPLES, LEAST_TRIPLES = 60, 50
 BLOCK_S = 5.0  # long enough for a mean, short enough to date a fault
 
 
@@ -36,9 +39,15 @@ class Blocks:
     high: Floats
 
 
-def block_index(time: Floats) -> NDArray[np.intp]:
+def blocks_by(time: Floats, seconds: float) -> Ints:
+    """Block of ``seconds`` of every row (n,), from the first row on, counted from 0."""
+    # A whole-number division of floats takes ten times as long as a division cut off.
+    return np.asarray((time - time[0]) / seconds).astype(np.intp)
+
+
+def block_index(time: Floats) -> Ints:
     """Block of every row (n,)."""
-    return np.asarray((time - time[0]) // BLOCK_S, dtype=np.intp)
+    return blocks_by(time, BLOCK_S)
 
 
 def blocks_of(time: Floats, values: Floats, use: Bools) -> Blocks:
@@ -60,9 +69,7 @@ def blocks_of(time: Floats, values: Floats, use: Bools) -> Blocks:
     return Blocks(starts, out[0], out[1], out[2])
 
 
-def _sorted_within(
-    values: Floats, keys: NDArray[np.intp], first: NDArray[np.intp], size: NDArray[np.intp]
-) -> Floats:
+def _sorted_within(values: Floats, keys: Ints, first: Ints, size: Ints) -> Floats:
     """Sort values (n,) within their blocks; many short sorts cost a tenth of one of everything."""
     longest = int(size.max())
     if longest * size.size > 4 * values.size + 100_000:  # a few full blocks among empty ones
@@ -80,19 +87,39 @@ def local_noise(time: Floats, values: Floats, use: Bools, longest_s: float = 0.5
     A straight line through three samples leaves noise alone: sd(second difference) = 2.45 sd.
     NaN with fewer than 50 triples that lie within ``longest_s``.
     """
+    one = np.zeros(time.size, dtype=np.intp)
+    return float(local_noise_by(time, values, use, one, 1, longest_s)[0])
+
+
+def local_noise_by(
+    time: Floats, values: Floats, use: Bools, block: Ints, count: int, longest_s: float
+) -> Floats:
+    """Noise as :func:`local_noise` gives it, of the rows of each block alone, (count,).
+
+    block (n,): number of each row's block, rising, below ``count``.
+    """
     rows = np.flatnonzero(use & np.isfinite(values))
-    if rows.size < 60:
-        return float("nan")
-    fresh = np.concatenate([[True], np.diff(values[rows]) != 0.0])
+    enough = np.bincount(block[rows], minlength=count) >= LEAST_SAMPLES
+    noise = np.where(enough, 0.0, np.nan)
+    fresh = np.ones(rows.size, dtype=bool)
+    fresh[1:] = (np.diff(values[rows]) != 0.0) | (np.diff(block[rows]) != 0)
     rows = rows[fresh]
-    if rows.size < 60:
-        return 0.0
+    of = block[rows]
+    moves = enough & (np.bincount(of, minlength=count) >= LEAST_SAMPLES)
     y, t = values[rows], time[rows]
-    close = (t[2:] - t[:-2]) <= longest_s
-    if np.count_nonzero(close) < 50:
-        return float("nan")
+    close = (t[2:] - t[:-2] <= longest_s) & (of[2:] == of[:-2]) & moves[of[2:]]
     second = np.abs(y[2:] - 2.0 * y[1:-1] + y[:-2])[close]
-    return float(np.median(second) / 0.6745 / np.sqrt(6.0))
+    of = of[2:][close]
+    edges = np.searchsorted(of, np.arange(count + 1))
+    size = np.diff(edges)
+    noise[moves] = np.nan
+    told = np.flatnonzero(moves & (size >= LEAST_TRIPLES))
+    if told.size:
+        first = edges[:-1]
+        ordered = _sorted_within(second, of, first, size)
+        middle = ordered[first[told] + (size[told] - 1) // 2]
+        noise[told] = 0.5 * (middle + ordered[first[told] + size[told] // 2])
+    return np.asarray(noise / 0.6745 / np.sqrt(6.0), dtype=np.float64)
 
 
 def mean_between(time: Floats, total: Floats, count: Floats, begin: Floats, end: Floats) -> Floats:

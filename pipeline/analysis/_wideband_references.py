@@ -4,11 +4,12 @@ Each gives the reading's error there with its 95 % interval. One point cannot te
 from an offset; two readings of the same gas can.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.analysis._suspects import Suspect
+from pipeline.analysis._suspects import Suspect, blocks_by
 from pipeline.facts.mixture_inputs import MixtureInputs
 from pipeline.signals import segments
 from pipeline.signals.segments import Bools, Floats
@@ -71,7 +72,7 @@ def closed_loop(
     use = steady & np.isfinite(m.reading) & np.isfinite(short)
     use &= (m.target > ROUND_ONE[0]) & (m.target < ROUND_ONE[1])
     error = 100.0 * (m.reading / np.where(use, m.target, 1.0) - 1.0)
-    keys = ((time - time[0]) // BLOCK_S).astype(np.intp)
+    keys = blocks_by(time, BLOCK_S)
     picked, moving, flow = (
         _by_block(keys, v, use) for v in (error, short, np.log(np.maximum(m.flow, 0.1)))
     )
@@ -108,7 +109,7 @@ def two_readings(
 ) -> tuple[float, float, float] | None:
     """Second over first: error in % at lambda 1, slope, half of the error's 95 % interval."""
     use = steady & np.isfinite(first) & np.isfinite(second)
-    keys = ((time - time[0]) // BLOCK_S).astype(np.intp)
+    keys = blocks_by(time, BLOCK_S)
     x, y = _by_block(keys, first, use), _by_block(keys, second, use)
     # a block whose reading moved compares two delays, not two scales
     calm = (x[2] >= 5) & (x[1] < 0.03) & (y[1] < 0.03)
@@ -125,11 +126,14 @@ def two_readings(
 
 
 def contradicted(
-    time: Floats, m: MixtureInputs, short: Floats | None, volts: Floats | None,
+    time: Floats, m: MixtureInputs, known: Sequence[Reference],
     first: Floats | None, second: Floats | None,
 ) -> list[Suspect]:  # fmt: skip
-    """Suspects: a reading that its reference contradicts, or two that contradict each other."""
-    for r in references(time, m, short, volts):
+    """Suspects: a reading that its reference contradicts, or two that contradict each other.
+
+    known: of :func:`references`.
+    """
+    for r in known:
         sure = abs(r.error_pct) - r.half_pct >= USUAL_PCT
         if abs(r.error_pct) >= FAULT_PCT and sure and r.even:
             side = "lean" if r.error_pct > 0 else "rich"

@@ -18,7 +18,7 @@ from pipeline.analysis._siblings import (
     voltage,
 )
 from pipeline.analysis._suspects import Floats, Suspect
-from pipeline.analysis._wideband_references import contradicted, references
+from pipeline.analysis._wideband_references import Reference, contradicted, references
 from pipeline.channels import CHANNELS
 from pipeline.facts.exhaust_delay import ExhaustDelay
 from pipeline.facts.mixture_inputs import MixtureInputs
@@ -124,10 +124,12 @@ def analyse(view: View) -> Result:
     if time.size < 50 or view.duration_s < 5.0:
         return Result(status="not_judged", why="the log is too short to judge a sensor")
     suspects = [_from_fault(f) for f in validity.faults]
+    blind = False
     if states is not None:
-        suspects += _with_states(view, values, states)
+        lambda_one = _references(view, values)
+        suspects += _with_states(view, values, states, lambda_one)
+        blind = _scale_not_judged(view, values, lambda_one)
     chosen = _one_per_channel(suspects)
-    blind = states is not None and _scale_not_judged(view, values)
     findings = [_finding(s) for s in chosen]
     judged = [n for n in values if n in JUDGED]
     why = (
@@ -158,20 +160,28 @@ def analyse(view: View) -> Result:
     )  # fmt: skip
 
 
-def _scale_not_judged(view: View, values: dict[str, np.ndarray]) -> bool:
+def _references(view: View, values: dict[str, np.ndarray]) -> list[Reference]:
+    """What the log has to hold a wideband's number at lambda 1 against."""
+    inputs: MixtureInputs | None = view.fact("mixture_inputs")
+    if inputs is None:
+        return []
+    short, volts = values.get("fuel_trim_short"), values.get("narrowband_voltage")
+    return references(view.time, inputs, short, volts)
+
+
+def _scale_not_judged(view: View, values: dict[str, np.ndarray], known: list[Reference]) -> bool:
     """Whether a wideband was logged and nothing that its number could be held against.
 
     In fuel cuts it shows where its display ends, at whatever lambda that is; the fuel of any
     table, air meter or injector sheet is less sure than a wideband, and set by it.
     """
     inputs: MixtureInputs | None = view.fact("mixture_inputs")
-    if inputs is None or {"lambda", "lambda_2"} <= set(values):
-        return False
-    short, volts = values.get("fuel_trim_short"), values.get("narrowband_voltage")
-    return not references(view.time, inputs, short, volts)
+    return inputs is not None and not {"lambda", "lambda_2"} <= set(values) and not known
 
 
-def _with_states(view: View, values: dict[str, np.ndarray], states: States) -> list[Suspect]:
+def _with_states(
+    view: View, values: dict[str, np.ndarray], states: States, lambda_one: list[Reference]
+) -> list[Suspect]:
     time = view.time
     running = states.running
     settled = running & (time - (states.first_running_s or time[0]) > 30.0)
@@ -202,11 +212,11 @@ def _with_states(view: View, values: dict[str, np.ndarray], states: States) -> l
     found += speed_dead(time, values, settled)
     found += ground_shift(time, values, running)
     known = {n for s in found for n in s.channels}
-    if inputs is not None and not metered and "manifold_pressure" not in known:
-        found += part_of_gauge(time, inputs)
+    if inputs is not None and bins is not None and "manifold_pressure" not in known:
+        found += part_of_gauge(time, inputs.barometer_kpa, bins)
     if inputs is not None and not {"lambda", "lambda_2"} & known:
-        found += contradicted(time, inputs, *(values.get(n) for n in (
-            "fuel_trim_short", "narrowband_voltage", "lambda", "lambda_2")))  # fmt: skip
+        both = values.get("lambda"), values.get("lambda_2")
+        found += contradicted(time, inputs, lambda_one, *both)
     plain = {f.channel for f in view.fact("sensor_validity").faults if f.share > 0.2}
     plain |= {n for s in found for n in s.channels}
     if {"manifold_pressure", "engine_speed", "lambda"} & plain:

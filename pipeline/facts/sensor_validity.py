@@ -146,6 +146,7 @@ def compute(view: View) -> SensorValidity:
     values = {name: view.channel(name) for name in view.names()}
     running = running_rows(time, values)
     settled = settled_rows(time, running)
+    logged = _logged(time)
     bad: dict[str, Bools] = {}
     faults: list[ChannelFault] = []
 
@@ -187,7 +188,7 @@ def compute(view: View) -> SensorValidity:
                 add(name, "spike", spikes, 0.0, SPIKES_FOR_FAULT)
                 bad[name] = bad.get(name, np.zeros(time.size, dtype=bool)) | spikes
         if name in STUCK_S and not any(f.channel == name and f.share > 0.2 for f in faults):
-            rows = _stuck_rows(name, time, values, running)
+            rows = _stuck_rows(name, logged, values, running)
             if rows is not None:
                 add(name, "stuck", rows, FLICKERING_S.get(name, STUCK_S[name]) * 0.5)
     return SensorValidity(size=time.size, values=values, bad=bad, faults=tuple(faults))
@@ -268,8 +269,18 @@ def _episodes(time: Floats, rows: Bools, shortest: float) -> list[tuple[int, int
     return list(zip(first[keep].tolist(), last[keep].tolist(), strict=True))
 
 
-def _holds(time: Floats, x: Floats) -> tuple[NDArray[np.intp], NDArray[np.intp], Floats]:
-    """First row, last row and duration (s) of every stretch of one repeated value."""
+def _logged(time: Floats) -> Floats:
+    """Seconds (n,) of log up to each row: nothing is held where no row was written."""
+    step = np.diff(time, prepend=time[:1])
+    usual = max(1.0, 3.0 * float(np.median(step))) if step.size else 1.0
+    return np.cumsum(np.minimum(step, usual))
+
+
+def _holds(logged: Floats, x: Floats) -> tuple[NDArray[np.intp], NDArray[np.intp], Floats]:
+    """First row, last row and duration (s) of every stretch of one repeated value.
+
+    logged (n,): of :func:`_logged`.
+    """
     rows = np.flatnonzero(np.isfinite(x))
     if not rows.size:
         return rows, rows, np.zeros(0)
@@ -277,9 +288,6 @@ def _holds(time: Floats, x: Floats) -> tuple[NDArray[np.intp], NDArray[np.intp],
     starts = np.concatenate([[0], np.flatnonzero(np.diff(y) != 0.0) + 1])
     ends = np.concatenate([starts[1:], [y.size]]) - 1
     first, last = rows[starts], rows[ends]
-    step = np.diff(time, prepend=time[:1])
-    usual = max(1.0, 3.0 * float(np.median(step)))  # nothing is held where no row was written
-    logged = np.cumsum(np.minimum(step, usual))
     return first, last, logged[last] - logged[first]
 
 
@@ -312,11 +320,14 @@ _MAY_REST: Mapping[str, tuple[float, float]] = {
 
 
 def _stuck_rows(
-    name: str, time: Floats, values: Mapping[str, Floats], running: Bools
+    name: str, logged: Floats, values: Mapping[str, Floats], running: Bools
 ) -> Bools | None:
-    """Rows at which the channel repeats one value while what drives it moves."""
+    """Rows at which the channel repeats one value while what drives it moves.
+
+    logged (n,): of :func:`_logged`.
+    """
     x = values[name]
-    first, last, seconds = _holds(time, x)
+    first, last, seconds = _holds(logged, x)
     short = FLICKERING_S.get(name, STUCK_S[name])
     fine = np.min(np.abs(np.diff(x[first])), initial=np.inf) <= FINE_STEP
     flickers = fine and np.count_nonzero(seconds < short) >= FLICKERS
@@ -331,7 +342,7 @@ def _stuck_rows(
         return None  # a diesel's flap stands open for minutes
     usual = seconds[seconds < least]
     usual_s = float(np.percentile(usual, 95)) if usual.size >= 20 else 0.0
-    rows = np.zeros(time.size, dtype=bool)
+    rows = np.zeros(logged.size, dtype=bool)
     for k in long[np.argsort(-seconds[long], kind="stable")][:50]:
         a, b = int(first[k]), int(last[k]) + 1
         within = running[a:b]
