@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.facts.mixture_inputs import MixtureInputs
+from pipeline.facts.mixture_inputs import LIMIT_MARGIN, NO_FLAME_LAMBDA, MixtureInputs
 from pipeline.facts.states import States
 from pipeline.signals.segments import Bools, Floats
 
@@ -15,6 +15,9 @@ BIN_ROWS = 40  # fewer rows of settled running say nothing of a bin
 SETTLED_S = 60.0  # after a start: enrichment and a cold sensor
 WARM_C = 65.0
 CREEP_KMH = 12.0  # a car that creeps in first gear at idle
+#: Times the smallest flow that large ones have to reach for a shape; less where the reading lies at
+#: its lean end below, so that the largest biases are known to be there and only not how large.
+RANGE, RANGE_BELOW_END = 3.0, 1.7
 SMALL_FLOWS = 1.6  # a cold idle's flow over a warm one's; beyond it lie pulls away
 METAL_WARM_S = 300.0  # exhaust metal of a driven car is warm after five minutes: common practice
 
@@ -69,12 +72,17 @@ def lean_pct(m: MixtureInputs) -> Floats:
 
 def usable(m: MixtureInputs) -> Bools:
     """Rows whose reading can be held against the target: settled, not after a fuel cut."""
+    return np.asarray(_burning(m) & m.measured)
+
+
+def _burning(m: MixtureInputs) -> Bools:
+    """Rows of settled running near lambda 1, measured or not."""
     cut_lately = np.zeros(m.cut.size, dtype=bool)
     edge = np.flatnonzero(np.diff(m.cut.astype(np.int8)) == -1)
     for k in edge[:5000]:
         cut_lately[k : k + max(3, int(1.5 / max(m.update_s, 0.02)))] = True
     return np.asarray(
-        m.fuelled & m.settled & m.measured & ~m.cut & ~cut_lately
+        m.fuelled & m.settled & ~m.cut & ~cut_lately
         & (m.since_start_s > SETTLED_S) & np.isfinite(m.target) & np.isfinite(m.flow)
         & (m.target > 0.93)
     )  # fmt: skip
@@ -100,12 +108,19 @@ def lean_shape(time: Floats, m: MixtureInputs) -> LeanShape | None:
             flows.append(float(np.median(q[inside])))
             levels.append(float(np.median(y[inside])))
             weights.append(np.sqrt(min(count, 2000)))
-    if len(flows) < 3 or flows[-1] < 3.0 * flows[0]:
+    if len(flows) < 3 or flows[-1] < RANGE_BELOW_END * flows[0]:
         return None
+    span = RANGE
+    if flows[-1] < RANGE * flows[0]:
+        end = min(m.high_limit - LIMIT_MARGIN, NO_FLAME_LAMBDA)
+        at_end = _burning(m) & (m.reading >= end) & (m.flow < flows[0])
+        if np.count_nonzero(at_end) < 5 * BIN_ROWS:
+            return None
+        span = flows[-1] / flows[0]
     x, z, w = 1.0 / np.array(flows), np.array(levels), np.array(weights)
     design = np.stack([np.ones_like(x), x], axis=1)
     offset, slope = np.linalg.lstsq(design * w[:, None], z * w, rcond=None)[0]
-    late = z[np.array(flows) >= 3.0 * flows[0]]
+    late = z[np.array(flows) >= span * flows[0]]
     warm_rows = m.since_start_s > METAL_WARM_S
     small = q < SMALL_FLOWS * flows[0]
 

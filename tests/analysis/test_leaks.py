@@ -72,6 +72,7 @@ def test_more_idle_pressure_with_the_air_control_further_closed_is_a_leak(air_co
         ("air_meter", {"intake_g_s": 0.1}, []),  # 2 % at idle: any idle cell
         ("air_meter", {"intake_g_s": 0.4}, ["intake_leak"]),
         ("throttle_speed", {"intake_g_s": 0.4}, ["intake_leak"]),
+        ("air_meter", {"intake_g_s": 6.0}, ["intake_leak"]),  # off the sensor's end at small flow
         ("air_meter", {"exhaust_g_s": 0.6}, ["exhaust_leak"]),
         ("throttle_speed", {"exhaust_g_s": 0.6}, ["exhaust_leak"]),
         ("speed_density", {"exhaust_g_s": 0.6}, ["exhaust_leak"]),
