@@ -1,5 +1,6 @@
 """How a log is laid out: separator, quotes, header, unit rows, decimal mark, from a sample."""
 
+import functools
 import re
 from collections import Counter
 from collections.abc import Sequence
@@ -42,6 +43,11 @@ class Layout:
     width: int
 
 
+#: Cells whose kind is remembered: a log repeats the few it has, and each is asked for several times.
+REMEMBERED = 8_192
+
+
+@functools.lru_cache(REMEMBERED)
 def kind_of(cell: str) -> str:
     """`n` number, `t` clock or date, `m` nothing, `x` text."""
     text = cell.strip()

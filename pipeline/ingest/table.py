@@ -358,13 +358,14 @@ def _kinds(
     decimals: list[str] = []
     for index in range(count):
         cells = [row[index] for row in sample if index < len(row) and row[index].strip()]
-        kinds = Counter(kind_of(cell) for cell in cells)
+        kind = [kind_of(cell) for cell in cells]
+        kinds = Counter(kind)
         numbers = kinds["n"]
         # Half: damage may fill a column with rubbish, words are hardly ever numbers.
         good = numbers > kinds["x"] + kinds["t"] or (not numbers and not kinds["x"] + kinds["t"])
         numeric.append(good)
-        decimals.append(decimal_of((c for c in cells if kind_of(c) == "n"), decimal) if good
-                        else decimal)  # fmt: skip
+        plain = (cell for cell, k in zip(cells, kind, strict=True) if k == "n")
+        decimals.append(decimal_of(plain, decimal) if good else decimal)
     return numeric, decimals
 
 
