@@ -43,7 +43,7 @@ class Layout:
     width: int
 
 
-#: Cells whose kind is remembered: a log repeats the few it has, and each is asked for several times.
+#: Cells whose kind is remembered: a log repeats the few it has, and each is asked for often.
 REMEMBERED = 8_192
 
 
