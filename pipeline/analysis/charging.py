@@ -61,7 +61,11 @@ RECHARGE_S, RECHARGED_V, RECHARGE_STEP_S = 300.0, 0.1, 10.0
 REST_S, FLAT_V = 5.0, 12.0
 #: Blocks a session is cut into for the interval of its voltage, and s one lasts at least and most:
 #: longer than most loads stay on, and enough of them to see their scatter.
-BLOCKS, BLOCK_S = 20.0, (10.0, 60.0)
+BLOCKS, BLOCK_S = 10.0, (10.0, 60.0)
+#: Noise, in digits (median distance, 0.3 as a standard deviation), that spreads readings over the
+#: digits so evenly that their mean is right to a twentieth of one: a Gaussian leaves exp(-2 pi^2
+#: sd^2) / pi of the sawtooth that cutting to digits is (its first harmonic).
+DITHER_DIGITS = 0.2
 #: rpm from which an alternator gives what it can.
 FAST_RPM = 1500.0
 #: Readings that make a median.
@@ -85,7 +89,8 @@ def analyse(view: View) -> Result:
         )
     smooth = moving_mean(time, volts, seconds=SMOOTH_S)
     step = np.diff(time, append=time[-1:])
-    middle, least, most = level_with_interval(volts[late], float(np.sum(step[late])))
+    ran_s = float(np.sum(step[late]))
+    middle, least, most = level_with_interval(volts[late], smooth[late], ran_s)
     metrics: dict[str, Metric] = {"charging_voltage_v": metric(middle, "V", least, most)}
     outside = _outside(view)
     cold = max(0.0, COLD_BELOW_C - outside) / 10.0 if np.isfinite(outside) else 0.0
@@ -168,29 +173,38 @@ def own_voltage(
     return float(np.median(values)) if len(values) >= OWN_SESSIONS else float("nan")
 
 
-def level_with_interval(volts: Floats, seconds: float) -> tuple[float, float, float]:
-    """Median of readings (n,) in V over ``seconds`` of running, and the interval around it.
+def level_with_interval(
+    shown: Floats, smooth: Floats, seconds: float
+) -> tuple[float, float, float]:
+    """Median of ``smooth`` readings (n,) in V over ``seconds`` of running, and its interval.
 
-    Loads come and go for a minute, so successive readings are not independent: the share of
-    readings above the median is taken block by block, and the scatter of the blocks (batch means,
-    as in simulation output analysis) says how far that share, and with it the median's place among
-    the ordered readings, is uncertain. A reading stands for what lies from half a step below it
-    (rounded) to a whole one above (cut off): controllers do either. The divider's own error is not
-    in the interval: it is the same in every session.
+    Smoothed, since a regulator holds one voltage most of the time and loads only pull it down: the
+    median of such a lopsided lot moves with the noise of single readings. The interval is that of
+    the vehicle's level, for comparing sessions: how far other minutes with other loads would have
+    put the median. Loads come and go for a minute, so successive readings are not independent: the
+    share of readings above the median is taken block by block, and the scatter of the blocks
+    (batch means, as in simulation output analysis) says how far that share, and with it the
+    median's place among the ordered readings, is uncertain. A reading as ``shown`` stands for what
+    lies from half a digit below it (rounded) to a whole one above (cut off): controllers do
+    either. Where noise moves it over its digits, only their mean is in doubt, by the half digit
+    that cutting off takes. The divider's own error is not in the interval: it is the same in every
+    session.
     """
-    middle = float(np.median(volts))
+    middle = float(np.median(smooth))
     length = float(np.clip(seconds / BLOCKS, *BLOCK_S))
-    blocks = int(np.clip(seconds / length, 2, volts.size // 2))
+    blocks = int(np.clip(seconds / length, 2, smooth.size // 2))
     # Equal readings count half: a coarse step must not make the share jump.
-    above = (volts > middle) + 0.5 * (volts == middle)
-    edges = np.linspace(0, volts.size, blocks + 1).astype(np.int64)
+    above = (smooth > middle) + 0.5 * (smooth == middle)
+    edges = np.linspace(0, smooth.size, blocks + 1).astype(np.int64)
     shares = np.add.reduceat(above, edges[:-1]) / np.diff(edges)
     # Student's 97.5 % point, close to the table from two degrees of freedom on.
     wide = 1.96 + 2.4 / max(blocks - 1, 1)
     half = min(wide * float(np.std(shares, ddof=1)) / np.sqrt(blocks), 0.5)
-    low, high = np.quantile(volts, (0.5 - half, 0.5 + half))
-    step = quantisation_step(volts)
-    return middle, float(low) - 0.5 * step, float(high) + step
+    low, high = np.quantile(smooth, (0.5 - half, 0.5 + half))
+    digit = quantisation_step(shown)
+    moved = float(np.median(np.abs(shown - smooth))) > DITHER_DIGITS * digit
+    down, up = (0.0, 0.5) if moved else (0.5, 1.0)
+    return middle, float(low) - down * digit, float(high) + up * digit
 
 
 def _since_running(time: Floats, running: Bools, seconds: float) -> Bools:
