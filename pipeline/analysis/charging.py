@@ -53,6 +53,8 @@ COLD_BELOW_C = 10.0
 #: s and V: a low voltage that neither ends the drive nor sinks further over this long points to
 #: the reading or its wire; a battery alone feeds a running engine for less than an hour.
 STANDS_S, STANDS_V = 2400.0, 0.3
+#: V that a charged battery stands over one left alone, at the least (common practice, no source).
+PAUSES_V = 0.5
 #: s after the start in which the battery takes back what the starter drew, V within which the
 #: voltage then stands for good, and s over which that is read.
 RECHARGE_S, RECHARGED_V, RECHARGE_STEP_S = 300.0, 0.1, 10.0
@@ -272,7 +274,9 @@ def _low(view: View, time: Floats, volts: Floats, rows: Bools, fast: Bools) -> F
     step = np.diff(time, append=time[-1:])
     lasted = float(np.sum(step[rows & (step <= 2.0)]))
     back = fast & (volts >= view.limits.charging_low_v) & (time > at[0])
-    pauses = np.count_nonzero(back) > np.count_nonzero(rows)  # and goes on
+    high = float(np.median(volts[back])) if back.any() else level
+    # And goes on; a weak alternator's voltage sways about the limit by less.
+    pauses = np.count_nonzero(back) > np.count_nonzero(rows) and high > level + PAUSES_V
     # A battery that nobody charges sinks; one that "stands" low for long is more likely read low.
     steady = bool(
         at[-1] - at[0] > STANDS_S
@@ -291,7 +295,7 @@ def _low(view: View, time: Floats, volts: Floats, rows: Bools, fast: Bools) -> F
         detail=f"{level:.1f} V above {view.limits.charging_low_rpm:.0f} rpm, long after the start, "
         f"where at least {view.limits.charging_low_v:.1f} V are usual. Low voltage also shortens "
         "dwell and slows injectors."
-        + (f" It came back to {np.median(volts[back]):.1f} V alone: a control that saves fuel, "
+        + (f" It came back to {high:.1f} V alone: a control that saves fuel, "
            "or a loose belt or wire." if pauses else
            " It stood there without sinking, so the reading or its wire is suspect too." if steady
            else ""),
