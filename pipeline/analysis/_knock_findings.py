@@ -39,6 +39,15 @@ BASE_ODDS = 0.2
 #: simulated cars, whose delay scale and burn duration no log shows, the worst zone's margin is off
 #: by 3.6 deg: (5.3 / 3.6)^2. With 1 the model's word was right more often than stated.
 ODDS_POWER = 2.0
+#: What spark in boost beside best torque says, which the knock integral does not know. Nobody tunes
+#: past it: there is nothing to win. The model's own best torque is off by some 3 deg (burn 15 %
+#: longer or shorter), and sound tables lie a few degrees before it: from EVEN_DEG after it on, too
+#: much spark is the likelier reason, by a factor e each WIDTH_DEG. Half of what takes a margin is
+#: spark (the finding's causes); heat, octane and base timing leave it where it was, so that a low
+#: spark at most halves the odds. What a table says by this is believed 10 to 1 at most.
+EVEN_DEG, WIDTH_DEG = 3.0, 2.0
+SPARK_CAUSES = 0.5
+MOST_ODDS = 10.0
 #: Confidence from which the model's word alone is more than ``info``: likelier right than wrong.
 LIKELY = 0.5
 #: Most that a model alone is believed.
@@ -67,6 +76,7 @@ class Risk:
     relative_deg: most below quiet running where that is enough to be told, else 0.
     gone: the margin itself is lost or heard to be; else only less of it than before.
     usual_deg: most below what the car ran there before, whether a channel listened or not.
+    beyond_deg: most spark after the model's best torque in boost, NaN where there was none.
     """
 
     zones: tuple[Zone, ...]
@@ -78,6 +88,7 @@ class Risk:
     relative_deg: float
     gone: bool
     usual_deg: float
+    beyond_deg: float = float("nan")
 
     @property
     def seconds(self) -> float:
@@ -99,11 +110,13 @@ def assess(
     *,
     limits: Limits,
     alive: bool,
+    beyond: float = float("nan"),
 ) -> Risk | None:
     """Zones whose margin is gone, or far below what was known to be quiet there.
 
     drops: against running known to be quiet. usual: deg below what the car ran there before,
-    known to be quiet or not; it supports a margin that is gone and is none by itself.
+    known to be quiet or not; it supports a margin that is gone and is none by itself. beyond:
+    most deg of spark after best torque in boost, which does the same, NaN where not known.
     """
     found: list[tuple[float, float, Zone, bool]] = []
     lost = False
@@ -115,6 +128,7 @@ def assess(
         gone = float(ndtr(-margin / (half / 1.96)))
         if margin < 0.0 and usual.get((z.rpm, z.kpa), 0.0) >= limits.knock_margin_drop_deg:
             gone = max(gone, _gone_by_usual(margin, half / 1.96, usual[z.rpm, z.kpa]))
+        gone = _with_best_torque(gone, beyond)
         heard = z.knock_s > 0.0
         if alive and z.quiet_s >= QUIET_S and not heard:
             continue  # the engine itself says it did not knock there
@@ -142,6 +156,7 @@ def assess(
         heard=any(item[3] for item in found),
         relative_deg=below if below >= limits.knock_margin_drop_deg else 0.0, gone=lost,
         usual_deg=max(usual.get((item[2].rpm, item[2].kpa), 0.0) for item in found),
+        beyond_deg=beyond,
     )  # fmt: skip
 
 
@@ -150,6 +165,17 @@ def _gone_by_usual(margin: float, sigma: float, below: float) -> float:
     weights = sigma**-2, USUAL_SIGMA_DEG**-2
     mean = (weights[0] * margin + weights[1] * (USUAL_DEG - below)) / sum(weights)
     return float(ndtr(-mean * np.sqrt(sum(weights))))
+
+
+def _with_best_torque(gone: float, beyond: float) -> float:
+    """Probability that the margin is gone, when the most spark lies ``beyond`` best torque, deg."""
+    if not np.isfinite(beyond):
+        return gone
+    high = float(np.exp(min((beyond - EVEN_DEG) / WIDTH_DEG, 10.0)))
+    ratio = min(1.0 - SPARK_CAUSES + SPARK_CAUSES * high, MOST_ODDS)
+    # The odds are raised to a power where the finding's confidence is made of them.
+    odds: float = gone / max(1.0 - gone, 1e-9) * ratio ** (1.0 / ODDS_POWER)
+    return odds / (1.0 + odds)
 
 
 def finding(risk: Risk, scale: Scale, assumed: Sequence[str]) -> Finding:
@@ -180,6 +206,11 @@ def finding(risk: Risk, scale: Scale, assumed: Sequence[str]) -> Finding:
         detail += (
             f" In earlier sessions this car had {risk.usual_deg:.0f} deg more there; whether it "
             "was quiet then no channel says."
+        )
+    if risk.beyond_deg >= EVEN_DEG:
+        detail += (
+            f" Spark in boost reaches {risk.beyond_deg:.0f} deg past what the model takes for best "
+            "torque: that buys no power."
         )
     detail += (
         " The controller heard knock there too." if risk.heard

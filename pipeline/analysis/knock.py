@@ -7,7 +7,14 @@ import msgspec
 import numpy as np
 
 from pipeline.analysis import _knock_findings as words
-from pipeline.facts.knock_margin import ZONE_KPA, ZONE_RPM, KnockMargin, Zone
+from pipeline.facts.knock_margin import (
+    INTAKE_C,
+    LAMBDA_LOAD,
+    ZONE_KPA,
+    ZONE_RPM,
+    KnockMargin,
+    Zone,
+)
 from pipeline.facts.knock_signs import KnockSigns
 from pipeline.facts.knock_table import VehicleKnock
 from pipeline.meta import Earlier, Meta, Own
@@ -32,12 +39,12 @@ from pipeline.signals import smoothing
 
 META = Meta(
     question="How near did the engine run to knock?",
-    version=3,
+    version=4,
     kinds=("knock_risk",),
     references=(
         "Ignition delay: Douaud and Eyzat, SAE 780080; integral: Livengood and Wu 1955.",
         "Heat transfer: Woschni, SAE 670931; burn law: Wiebe (Ghojel 2010).",
-        "Effect of mixture: Russ, SAE 960497.",
+        "Effect of mixture: Russ, SAE 960497. Phasing of best torque: Heywood, 2nd ed.",
     ),
     needs=("engine_speed", "manifold_pressure", "spark_advance"),
     facts=("knock_margin", "knock_table"),
@@ -53,6 +60,8 @@ QUIET_SESSIONS = 2
 BASE_TIMING = "base timing"
 #: s of zones below the limit in all before it is told.
 LEAST_S = 0.3
+#: kPa from which a zone (its middle) is one of boost, at sea level too.
+BOOST_KPA = 110.0
 #: Changes of the table of sensitivities: what buys how much.
 CHANGES = (
     ("intake air 10 K cooler", {"intake_c": -10.0}),
@@ -86,6 +95,7 @@ def analyse(view: View) -> Result:
         "assumed": list(vehicle.assumed),
         "key": vehicle.engine.key,
         "zones": [_zone_digest(z) for z in zones[:MOST_ZONES]],
+        "beyond_deg": _beyond_best_torque(view, margins, vehicle),
     }
     result = Result(
         status="clear",
@@ -140,7 +150,11 @@ def _finish(
     if not base_timing:
         assumed.append(BASE_TIMING)
     drops, usual = _against_quiet(zones, past), _against_usual(zones, past)
-    risk = words.assess(zones, scale, drops, usual, limits=vehicle.limits, alive=alive)
+    beyond = digest["beyond_deg"]
+    risk = words.assess(
+        zones, scale, drops, usual, limits=vehicle.limits, alive=alive,
+        beyond=float("nan") if beyond is None else float(beyond),
+    )  # fmt: skip
     findings = []
     if risk is not None and risk.seconds >= LEAST_S:
         findings = [words.finding(risk, scale, assumed)]
@@ -216,6 +230,27 @@ def _against_usual(zones: Sequence[Zone], past: Sequence[Any]) -> dict[tuple[flo
     }  # fmt: skip
 
 
+def _beyond_best_torque(view: View, margins: KnockMargin, vehicle: VehicleKnock) -> float | None:
+    """Most deg by which a zone's spark in boost lies after the model's best torque."""
+    boost = [z for z in margins.zones if z.kpa >= BOOST_KPA and z.seconds >= LEAST_S]
+    if not boost or view.vehicle.engine.forced_induction is False:
+        return None
+    rows = [_middle_row(view, z) for z in boost]
+    best = knock.best_torque_spark(
+        vehicle.engine.cylinder,
+        speed_rpm=np.array([z.rpm for z in boost]), manifold_kpa=np.array([z.kpa for z in boost]),
+        intake_k=knock.intake_kelvin(np.nan_to_num(margins.intake_c[rows], nan=INTAKE_C)),
+        lambda_=np.nan_to_num(margins.lambda_[rows], nan=LAMBDA_LOAD),
+        boosted=vehicle.engine.boosted, fuel=vehicle.engine.fuel,
+    )  # fmt: skip
+    return rounded(float(np.max(np.array([z.spark_deg for z in boost]) - best)), 4)
+
+
+def _middle_row(view: View, zone: Zone) -> int:
+    row = int(np.searchsorted(view.time, 0.5 * (zone.start_s + zone.end_s)))
+    return min(row, view.time.size - 1)
+
+
 def _zone_digest(z: Zone) -> list[float | None]:
     values = (z.rpm, z.kpa, z.seconds, z.margin_deg, z.slope, z.band_deg, z.start_s, z.end_s,
               z.quiet_s, z.knock_s, z.onset_deg, z.spark_deg)  # fmt: skip
@@ -257,12 +292,11 @@ def _figures(
 
 def _sensitivities(view: View, margins: KnockMargin, vehicle: VehicleKnock, worst: Zone) -> Figure:
     """What buys how many degrees in the zone nearest to knock."""
-    row = int(np.searchsorted(view.time, 0.5 * (worst.start_s + worst.end_s)))
-    row = min(row, view.time.size - 1)
+    row = _middle_row(view, worst)
     point = {
         "manifold_kpa": worst.kpa,
-        "intake_c": float(np.nan_to_num(margins.intake_c[row], nan=35.0)),
-        "lambda_": float(np.nan_to_num(margins.lambda_[row], nan=0.88)),
+        "intake_c": float(np.nan_to_num(margins.intake_c[row], nan=INTAKE_C)),
+        "lambda_": float(np.nan_to_num(margins.lambda_[row], nan=LAMBDA_LOAD)),
     }
 
     def limit(change: dict[str, float]) -> float:

@@ -60,6 +60,8 @@ BURN_SPEED_EXPONENT = 0.25
 BURN_BEST_LAMBDA = 0.87
 BURN_MIXTURE = 2.0
 BURN_RESIDUAL = 1.5
+#: Deg after top dead centre by which half has burned at best torque (Heywood, 2nd ed.: 8 to 10).
+BEST_TORQUE_HALF_DEG = 9.0
 
 #: Charge: heat from ports and valves at 2000 rpm, K, falling with speed; residual's and walls'
 #: temperatures, K; volumetric efficiency where nothing is known. All common practice.
@@ -186,13 +188,7 @@ def run_cycle(
     angles = np.arange(WINDOW_START_DEG, WINDOW_END_DEG + 0.5 * step_deg, step_deg)
     volumes = cyl.volume_m3(cylinder, angles)
     areas = cyl.wall_area_m2(cylinder, angles)
-    duration = (
-        BURN_DURATION_DEG
-        * burn_factor
-        * (speed_rpm / 3000.0) ** BURN_SPEED_EXPONENT
-        * (1.0 + BURN_MIXTURE * (lambda_ - BURN_BEST_LAMBDA) ** 2)
-        * (1.0 + BURN_RESIDUAL * (start.residual - 0.05))
-    )
+    duration = burn_factor * _burn_duration_deg(speed_rpm, lambda_, start.residual)
     half = duration * cyl.wiebe_angle(0.5) - spark_deg
     end = duration * cyl.wiebe_angle(BURNED_AT_END) - spark_deg
     seconds = step_deg / (6.0 * speed_rpm)
@@ -241,6 +237,34 @@ def run_cycle(
         at_k = np.where(better, gas, at_k)
         at_kpa = np.where(better, pressure, at_kpa)
     return CycleOutcome(np.log(np.maximum(integral, 1e-12)), peak, at_k, at_kpa, half)
+
+
+def best_torque_spark(
+    cylinder: cyl.Cylinder,
+    *,
+    speed_rpm: FloatArray,
+    manifold_kpa: FloatArray,
+    intake_k: FloatArray,
+    lambda_: FloatArray,
+    boosted: bool,
+    fuel: FuelHeat = PETROL,
+) -> FloatArray:
+    """Spark (deg before top dead centre, (n,)) at which half has burned where torque is best."""
+    start = _trapped(cylinder, speed_rpm, manifold_kpa, intake_k, lambda_, boosted, fuel, 0.0)
+    duration = _burn_duration_deg(speed_rpm, lambda_, start.residual)
+    return np.asarray(duration * cyl.wiebe_angle(0.5) - BEST_TORQUE_HALF_DEG)
+
+
+def _burn_duration_deg(
+    speed_rpm: FloatArray, lambda_: FloatArray, residual: FloatArray
+) -> FloatArray:
+    """Whole burn (deg) by speed, mixture and residual share."""
+    return np.asarray(
+        BURN_DURATION_DEG
+        * (speed_rpm / 3000.0) ** BURN_SPEED_EXPONENT
+        * (1.0 + BURN_MIXTURE * (lambda_ - BURN_BEST_LAMBDA) ** 2)
+        * (1.0 + BURN_RESIDUAL * (residual - 0.05))
+    )
 
 
 @dataclass(frozen=True)

@@ -3,8 +3,12 @@ import datetime as dt
 import numpy as np
 import pytest
 
+from pipeline.analysis._knock_findings import assess
+from pipeline.facts.knock_margin import Zone
+from pipeline.limits import Limits
 from pipeline.logbook import Entry
 from pipeline.meta import Earlier
+from pipeline.physics.knock_scale import PRIOR
 from pipeline.results import Result
 from tests.analysis.pull_logs import VEHICLE, kinds, log, results
 
@@ -51,9 +55,25 @@ def test_defaults_keep_a_near_thing_to_info() -> None:
 def test_the_nearer_to_its_limit_the_less_the_model_is_believed() -> None:
     """A near thing is likelier the model's error than knock: it is said, and at info."""
     timing = Entry(date=dt.datetime(2026, 4, 1), kind="check", item="base_timing", text="light")
-    near, far = (_knock(_log(spark), logbook=[timing]).findings[0] for spark in (13.0, 26.0))
+    near, far = (_knock(_log(spark), logbook=[timing]).findings[0] for spark in (14.0, 26.0))
     assert (near.severity, far.severity) == ("info", "watch")
     assert near.confidence < 0.5 < far.confidence
+
+
+def test_spark_past_best_torque_supports_the_model_and_little_spark_hardly_denies_it() -> None:
+    """Nobody tunes past best torque; yet heat and octane take a margin at any spark."""
+    assert _knock(_log(12.0)).digest["beyond_deg"] == pytest.approx(12.0 - 20.0, abs=2.5)
+
+    def told(margin: float, beyond: float) -> float:
+        zone = Zone(3750.0, 150.0, 2.0, margin, 0.1, 3.0, 10.0, 20.0, 0.0, 0.0, np.nan, 20.0)
+        risk = assess([zone], PRIOR, {}, {}, limits=Limits(), alive=False, beyond=beyond)
+        return 0.0 if risk is None else risk.probability
+
+    assert told(-1.0, -20.0) == 0.0 < told(-1.0, np.nan) < told(-1.0, 6.0) < told(-1.0, 9.0)
+    assert told(-1.0, 30.0) == told(-1.0, 15.0) < 0.9  # spark alone proves no knock
+    assert told(-9.0, np.nan) - 0.01 < told(-9.0, -20.0)
+    assert told(0.5, 30.0) == 0.0  # nor does it make a margin that is left a lost one
+    assert "past what the model takes for best torque" in _knock(_log(32.0)).findings[0].detail
 
 
 def test_the_page_says_what_is_assumed_of_this_car() -> None:
