@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import ndtr
 
 from pipeline.meta import Meta
 from pipeline.physics import fuel as fuels
@@ -33,7 +34,7 @@ from pipeline.vehicle import DeadTime
 
 META = Meta(
     question="Are the injectors large enough, with room to spare, and small enough to idle?",
-    version=1,
+    version=2,
     kinds=("injector_limit", "injector_minimum"),
     references=(
         "Duty by definition: pulse width over the time of two turns.",
@@ -62,6 +63,11 @@ LAMBDA_LATE_S = 0.4
 DISAGREE_PCT = 8.0
 #: s of start-up in which pulses are cranking and after-start ones.
 AFTER_START_S = 10.0
+#: What the readings leave open (95 %): % of duty, logged in steps of half to one; ms of dead time,
+#: which the file holds to a tenth as one number at one voltage, better as a table over volts.
+#: Within it of the limit nobody can tell, and it is said at ``info``.
+DUTY_OPEN_PCT = 0.5
+NUMBER_OPEN_MS, TABLE_OPEN_MS = 0.05, 0.03
 
 
 @dataclass(frozen=True)
@@ -163,14 +169,20 @@ def _limit(view: View, calm: Floats, rpm: Floats) -> list[Finding]:
     lean_rows = _lean(view)
     late = np.interp(time - LAMBDA_LATE_S, time, at_end.astype(np.float64)) > 0.0
     lean = bool((lean_rows & (at_end | late) & (calm > 60.0)).any())
-    severity: Severity = "watch"
+    sure = bool(
+        segments.long_runs(
+            calm >= limits.injector_duty_pct + DUTY_OPEN_PCT, time, seconds=limits.injector_duty_s
+        ).any()
+    )
+    severity: Severity = "watch" if sure else "info"
     if at_end.any():
         severity = "stop" if lean else "act"
     small = "injectors too small for this power"
     low = "fuel pressure too low for the injectors to give their rated flow"
     return [
         Finding(
-            kind="injector_limit", severity=severity, confidence=0.93 if total > 1.0 else 0.85,
+            kind="injector_limit", severity=severity,
+            confidence=0.6 if not sure else 0.93 if total > 1.0 else 0.85,
             start_s=float(time[starts[0]]), end_s=float(time[ends[-1] - 1]),
             title="Injectors at their limit" if at_end.any() else "Injectors near their limit",
             detail=f"The injectors were open {most:.0f} % of the time at {rpm[top]:.0f} rpm "
@@ -223,19 +235,26 @@ def _minimum(view: View, idle: Bools) -> tuple[list[Finding], float, float]:
         return [], middle, seconds
     at = np.flatnonzero(use)
     given = view.vehicle.is_given("injector.dead_time_ms")
+    table = isinstance(view.vehicle.injector.dead_time_ms, DeadTime)
+    left = TABLE_OPEN_MS if table else NUMBER_OPEN_MS
+    below = float(ndtr((view.limits.injector_net_min_ms - middle) / (left / 1.96)))
+    sure = middle + left <= view.limits.injector_net_min_ms
     large = "injectors too large to meter an idle"
     wrong = "dead time in the controller or the vehicle file too long"
     return [
         Finding(
-            kind="injector_minimum", severity="watch", confidence=0.85 if given else 0.55,
+            kind="injector_minimum", severity="watch" if sure else "info",
+            confidence=(0.85 if given else 0.55) * (1.0 if sure else below),
             start_s=float(view.time[at[0]]), end_s=float(view.time[at[-1]]),
             title="Injector pulses too short at idle",
             detail=f"At warm idle the pulse less its dead time is {middle:.2f} ms "
             f"(median over {seconds:.0f} s), below {view.limits.injector_net_min_ms:.1f} ms: "
             "there an injector meters unevenly from shot to shot."
+            + ("" if sure else f" The dead time leaves {left:.2f} ms either way open: too near.")
             + ("" if given else " The dead time is a default here, not this injector's."),
             step=3, channels=["injector_pulse_width"],
-            evidence=evidence(net_pulse=(middle, "ms"), idle=(seconds, "s")),
+            evidence=evidence(net_pulse=(middle, "ms"), either_way=(left, "ms"),
+                              idle=(seconds, "s")),
             likely_causes=[Cause(cause=large, probability=0.6 if given else 0.4),
                            Cause(cause=wrong, probability=0.25 if given else 0.45)],
             next_checks=[

@@ -27,11 +27,11 @@ from pipeline.results import (
 from pipeline.session import View
 from pipeline.signals import segments
 from pipeline.signals.segments import Bools, Floats
-from pipeline.signals.smoothing import row_seconds
+from pipeline.signals.smoothing import moving_mean, row_seconds
 
 META = Meta(
     question="Does the charge stay cool, and does the intercooler do its work?",
-    version=1,
+    version=2,
     kinds=("hot_intake",),
     references=(
         "Isentropic compression with an efficiency, heat-exchanger effectiveness: textbook.",
@@ -51,6 +51,14 @@ FRESH_KMH = 40.0
 LEAST_RATIO = 1.25
 #: s of a run after spooling before the intake sensor has followed the charge.
 SENSOR_S = 1.5
+#: s of such running in all from which a cooler is judged: the sensor follows the charge by seconds,
+#: and a lone run that ends sooner reads too warm or too cool by up to a tenth of the effectiveness.
+LEAST_FOLLOWED_S = 1.0
+#: s by which a stretch may seem shorter than it was: boost is taken from a mean pressure, which
+#: rises late and falls early by half its window, and each end lies between two rows.
+EDGE_S = 0.15
+#: s of outside readings that are averaged: they come in steps, and the air does not change so fast.
+OUTSIDE_S = 30.0
 #: K that ambient and intake sensors may disagree by (95 %), after both are warm.
 SENSOR_ERROR_K = 3.0
 #: Intake above ambient before the first firing that speaks of a hot restart, K.
@@ -149,6 +157,7 @@ def _effectiveness(view: View, intake: Floats, outside: float | None) -> Metric 
     if runs is None or outside is None:
         return None
     ends, ratios = [], []
+    followed = 0.0
     for r in runs.runs:
         rows = np.arange(r.run.start, r.run.end)
         t = view.time[rows]
@@ -161,7 +170,8 @@ def _effectiveness(view: View, intake: Floats, outside: float | None) -> Metric 
         if ratio >= LEAST_RATIO:
             ends.append(float(np.mean(intake[last])))
             ratios.append(ratio)
-    if not ends:
+            followed += float(t[-1]) - r.spooled_at_s - SENSOR_S
+    if followed < LEAST_FOLLOWED_S:
         return None
     inlet = outside + KELVIN
     out, ratio_ = np.array(ends) + KELVIN, np.array(ratios)
@@ -194,10 +204,11 @@ def _hot(
     limits = view.limits
     hot = intake >= limits.hot_intake_c
     if ambient is not None:
-        hot |= intake - ambient >= limits.hot_intake_over_ambient_k
+        calm = moving_mean(view.time, ambient, seconds=OUTSIDE_S)
+        hot |= intake - calm >= limits.hot_intake_over_ambient_k
     # A short lift between two runs does not cool the charge pipe.
     joined = segments.fill_gaps(hot & boost, view.time, seconds=1.0)
-    held = segments.long_runs(joined, view.time, seconds=limits.hot_intake_s)
+    held = segments.long_runs(joined, view.time, seconds=limits.hot_intake_s - EDGE_S)
     starts, ends = segments.runs(held)
     if not starts.size:
         return []

@@ -154,7 +154,7 @@ def hot_outside_boost(rate: float) -> Channels:
 
 for _hot, _long, _air, _wanted in (
     (59.0, 3.6, None, None), (61.0, 3.6, None, "watch"), (65.0, 2.5, None, None),
-    (65.0, 3.4, None, "watch"), (48.5, 3.6, 20.0, None), (51.5, 3.6, 20.0, "watch"),
+    (65.0, 3.05, None, "watch"), (48.5, 3.6, 20.0, None), (51.5, 3.6, 20.0, "watch"),
     (58.0, 3.6, 35.0, None),
 ):  # fmt: skip
     case(f"intake {_hot} degC for {_long} s at {_air}", "intake_air", "hot_intake", _wanted,
@@ -216,7 +216,7 @@ def duty(percent: float, seconds: float = 9.0, lean: float = 0.85) -> Callable[[
 for _duty, _long, _lean, _wanted in (
     (83.5, 9.0, 0.85, None), (86.5, 9.0, 0.85, "watch"), (93.5, 9.0, 0.93, "watch"),
     (96.5, 9.0, 0.85, "act"), (96.5, 9.0, 0.93, "stop"), (88.0, 0.17, 0.85, None),
-    (88.0, 0.45, 0.85, "watch"),
+    (85.0, 9.0, 0.85, "info"), (88.0, 0.45, 0.85, "watch"),
 ):  # fmt: skip
     case(f"duty {_duty} % for {_long} s, lambda {_lean}", "injectors", "injector_limit", _wanted,
          duty(_duty, _long, _lean))  # fmt: skip

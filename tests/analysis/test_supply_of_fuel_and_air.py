@@ -42,6 +42,11 @@ def test_injector_minimum_is_net_of_dead_time() -> None:
     result = results(_with_pulse(70.0, idle_ms=1.6), "injectors")["injectors"]
     assert kinds(result) == {"injector_minimum": "watch"}
     assert result.findings[0].evidence["net_pulse"].value == pytest.approx(0.6)
+    # 0.77 ms is below the limit by less than one number for the dead time leaves open.
+    near = results(_with_pulse(70.0, idle_ms=1.77), "injectors")["injectors"]
+    assert kinds(near) == {"injector_minimum": "info"}
+    assert near.findings[0].confidence < result.findings[0].confidence
+    assert not results(_with_pulse(70.0, idle_ms=1.82), "injectors")["injectors"].findings
 
 
 def _with_rail(drop: float) -> dict[str, np.ndarray]:
