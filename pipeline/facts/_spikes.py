@@ -4,6 +4,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from pipeline.signals import segments
 from pipeline.signals.segments import Bools, Floats
 
 #: A lone sample this far from both neighbours, which agree, cannot have been in the engine.
@@ -51,16 +52,15 @@ def lone_rows(name: str, time: Floats, values: Mapping[str, Floats]) -> Bools:
     if not wide.any():
         return wide
     quick = spike_rows(time, x, SPIKE[name], within)
-    highest = float(np.nanmax(beside)) if np.isfinite(beside).any() else np.nan
-    slow = np.flatnonzero(wide & ~quick)[:5000]
-    begin = np.searchsorted(time, time[slow] - SLOW_WITHIN_S)
-    end = np.searchsorted(time, time[slow] + SLOW_WITHIN_S, side="right")
-    for row, a, b in zip(slow, begin, end, strict=True):
-        near = beside[a:b][np.isfinite(beside[a:b])]
-        still = near.size >= 3 and float(np.ptp(near)) < least
-        if still and sibling == "manifold_pressure":
-            still = float(near.max()) < CHOKED_SHARE * highest
-        quick[row] = still
+    slow = np.flatnonzero(wide & ~quick)
+    known = np.flatnonzero(np.isfinite(beside))
+    begin = np.searchsorted(time[known], time[slow] - SLOW_WITHIN_S)
+    end = np.searchsorted(time[known], time[slow] + SLOW_WITHIN_S, side="right")
+    low, high = segments.window_extremes(beside[known], begin, end)
+    still = (end - begin >= 3) & (high - low < least)
+    if sibling == "manifold_pressure":
+        still &= high < CHOKED_SHARE * beside[known].max(initial=-np.inf)
+    quick[slow] = still
     return quick
 
 
@@ -89,7 +89,6 @@ def spike_rows(time: Floats, x: Floats, size: float, within_s: float = 1e9) -> B
     lone &= lengths[1:-1] <= np.maximum(3.0, 1.5 * typical)
     ends = np.concatenate([starts[1:], [y.size]]) - 1
     lone &= time[rows[starts[2:]]] - time[rows[ends[:-2]]] <= within_s
-    for k in np.flatnonzero(lone)[:5000]:
-        a = starts[k + 1]
-        out[rows[a : a + lengths[k + 1]]] = True
+    first = starts[1:-1][lone]
+    out[rows[segments.spread(y.size, first, first + lengths[1:-1][lone])]] = True
     return out
