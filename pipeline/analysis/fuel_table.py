@@ -10,6 +10,7 @@ from scipy.sparse import csr_array
 from pipeline.analysis._table_blocks import open_faults
 from pipeline.analysis._table_pool import SESSION_SD, pool
 from pipeline.analysis._table_step import unexplained_step
+from pipeline.analysis._table_terms import terms_table
 from pipeline.facts._mixture_design import calmed
 from pipeline.facts._mixture_fit import Design, Grid, design, grid_of, prior_of, remembering
 from pipeline.facts.exhaust_delay import ExhaustDelay
@@ -18,12 +19,10 @@ from pipeline.limits import Limits
 from pipeline.logbook import Entry
 from pipeline.meta import Earlier, Meta, Own
 from pipeline.results import (
-    Column,
     FuelPoint,
     MapGrid,
     Metric,
     Result,
-    TableFigure,
     metric,
     not_judged,
     packed_points,
@@ -119,7 +118,7 @@ def analyse(view: View) -> Result:
         metrics=metrics,
         figures=[
             *maps("fuel-table", "this session", grid, rows),
-            _terms_table(made, fit, count),
+            terms_table(made, fit, inputs.update_s, PRIOR_DOUBT),
         ],
         fuel_table=rows,
         digest={
@@ -336,29 +335,6 @@ def maps(name: str, which: str, grid: Grid, rows: Sequence[FuelPoint]) -> list[M
             )
         )
     return found
-
-
-def _terms_table(made: Design, fit: regression.Fit, count: int) -> TableFigure:
-    """Warm-up, film, charge temperature and voltage, each with its interval."""
-    sd = np.sqrt(np.maximum(np.diag(fit.covariance)[count:], 0.0))
-    rows: list[list[str | float | None]] = [
-        [name, 100.0 * float(m), 100.0 * float(m - Z95 * s), 100.0 * float(m + Z95 * s)]
-        for name, m, s in zip(made.names, fit.mean[count:], sd, strict=True)
-    ]
-    return TableFigure(
-        id="fuel-terms",
-        title="What else moves the mixture",
-        caption="From the same fit: percent of fuel missing per unit of each term (warm-up by "
-        "coolant temperature, film at opening and closing throttle, intake temperature, voltage "
-        "over pulse). A constant dead-time error and the table cannot be separated.",
-        columns=[
-            Column(title="term"),
-            Column(title="effect", unit="%"),
-            Column(title="low", unit="%"),
-            Column(title="high", unit="%"),
-        ],
-        rows=rows,
-    )
 
 
 def _answer(rows: Sequence[FuelPoint], delay: ExhaustDelay) -> str:
