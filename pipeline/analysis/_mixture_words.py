@@ -9,6 +9,16 @@ SUPPLY = "fuel supply: pump, filter, regulator or its hose"
 TABLE = "fuel table not finished there"
 SENSOR = "lambda reading: exhaust leak, scale or ground"
 
+#: Probability that a finding happened in the engine: as its limit is just met, more for each width
+#: beyond it, and its bounds. Choice: of two hundred findings in simulated drives none was wrong,
+#: but a log of another make may hold what they do not.
+SURE, SURER, SURE_BOUNDS = 0.96, 0.01, (0.95, 0.98)
+
+
+def sure_of(widths: float) -> float:
+    """Confidence of what lies ``widths`` (noise widths, or percent) beyond its limit."""
+    return min(max(SURE + SURER * widths, SURE_BOUNDS[0]), SURE_BOUNDS[1])
+
 
 def _checks() -> list[Check]:
     return [
@@ -66,7 +76,7 @@ def rich_load_finding(about: Mapping[str, float], count: int) -> Finding:
     return Finding(
         kind="rich_under_load",
         severity="watch",
-        confidence=0.9,
+        confidence=SURE,
         start_s=about["start"],
         end_s=about["end"],
         title="Rich under load",
@@ -160,7 +170,7 @@ def trim_finding(figures: Mapping[str, float], channel: str = "fuel_trim_short")
     return Finding(
         kind="trim_limit",
         severity="act",
-        confidence=0.93,
+        confidence=SURE,
         start_s=figures["start"],
         end_s=figures["end"],
         title="The closed loop stands at its limit",

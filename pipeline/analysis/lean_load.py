@@ -4,7 +4,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.analysis._mixture_words import lean_load_finding, rich_load_finding, target_finding
+from pipeline.analysis._mixture_words import (
+    lean_load_finding,
+    rich_load_finding,
+    sure_of,
+    target_finding,
+)
 from pipeline.facts.mixture_course import MixtureCourse
 from pipeline.facts.mixture_inputs import MixtureInputs
 from pipeline.meta import Meta
@@ -204,8 +209,7 @@ def _lean(view: View, course: MixtureCourse, episode: Episode, count: int) -> Fi
     about = _about(course, episode, course.usable & course.settled, course.error)
     noise = float(np.std(np.diff(course.lambda_engine[rows]))) * 100.0 if use.sum() > 5 else 1.0
     over = (about["median"] - limits.lean_load_pct) / max(noise, 0.5)
-    sure = float(np.clip(0.85 + 0.05 * over, 0.75, 0.97))
-    return lean_load_finding(about, severity, sure, count)
+    return lean_load_finding(about, severity, sure_of(over), count)
 
 
 def _is_petrol(vehicle: Vehicle) -> bool:

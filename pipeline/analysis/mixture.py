@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from pipeline.analysis._mixture_words import running_finding, transient_finding
+from pipeline.analysis._mixture_words import running_finding, sure_of, transient_finding
 from pipeline.analysis._trims import total_trim, trim_limit
 from pipeline.facts.exhaust_delay import ExhaustDelay
 from pipeline.facts.mixture_course import MixtureCourse
@@ -141,9 +141,8 @@ def _running(
                 "kpa": float(np.median(course.pressure[span])),
             }
             over = abs(figures["both"]) - level
-            sure = float(np.clip(0.85 + 0.05 * over, 0.8, 0.97))
             grade = "watch" if severity == "watch" else "info"
-            found.append(running_finding(kind, grade, sure, figures))  # type: ignore[arg-type]
+            found.append(running_finding(kind, grade, sure_of(over), figures))  # type: ignore[arg-type]
             break
     return found
 
