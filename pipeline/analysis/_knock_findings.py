@@ -241,9 +241,10 @@ def finding(risk: Risk, scale: Scale, assumed: Sequence[str]) -> Finding:
         next_checks=[
             Check(text="Check the base timing with a light at two speeds and note it in the "
                   "logbook", tool="timing light", engine="idle", minutes=15, decides=[base]),
-            Check(text="Listen with a knock sensor or ear phones on the block in that zone, with "
-                  "2 deg less spark and with as it is", tool="knock amplifier", engine="driving",
-                  minutes=30, decides=[spark]),
+            Check(text="Let a passenger listen to a knock sensor on the block in that zone, where "
+                  "a pull is legal: with 2 deg less spark, then with as it is",
+                  tool="knock amplifier with ear phones", engine="driving", minutes=30,
+                  decides=[spark]),
             Check(text="Note the fuel's octane number at the next fill", tool="logbook",
                   engine="off_cold", minutes=2, decides=[fuel]),
         ],
