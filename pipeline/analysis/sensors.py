@@ -21,7 +21,7 @@ from pipeline.analysis._suspects import Floats, Suspect
 from pipeline.analysis._wideband_references import Reference, contradicted, references
 from pipeline.channels import CHANNELS
 from pipeline.facts.exhaust_delay import ExhaustDelay
-from pipeline.facts.mixture_inputs import MixtureInputs
+from pipeline.facts.mixture_inputs import LIMIT_MARGIN, MixtureInputs
 from pipeline.facts.sensor_validity import JUDGED, ChannelFault, SensorValidity
 from pipeline.facts.states import States
 from pipeline.meta import Meta
@@ -112,6 +112,10 @@ CURES = {
 WRONG_SHARE = 0.3
 SLOW_LAG_S = 0.4  # production sensors 0.05-0.1 s (handbook range), aged ones twice that
 SURELY = 0.85  # of it: the low end of the lag's interval, well over an aged sensor's 0.2 s
+#: A lag told less surely is believed where the reading also comes back slowly from its lean end
+#: after fuel cuts: s to 1/e of the way, at least so many times. Films alone may lean it as long.
+MAYBE_LAG_S, COMES_BACK_S, COMES_BACK = 0.2, 0.4, 2
+COMING_BACK_S = 5.0  # after which the next load has its say
 STILL_AFTER_S = 4.0  # a manifold needs seconds to fill after a stop
 
 
@@ -222,21 +226,51 @@ def _with_states(
     if {"manifold_pressure", "engine_speed", "lambda"} & plain:
         return found  # the lag rests on the flow they give
     delay: ExhaustDelay | None = view.fact("exhaust_delay")
-    return found + (slow_lambda(time, delay) if delay is not None else [])
+    if delay is None or inputs is None or delay.source == "prior":
+        return found
+    return found + slow_lambda(time, inputs, delay)
 
 
-def slow_lambda(time: Floats, delay: ExhaustDelay) -> list[Suspect]:
+def slow_lambda(time: Floats, m: MixtureInputs, delay: ExhaustDelay) -> list[Suspect]:
     """Wideband whose own lag, found from the log, is far beyond that of a production sensor."""
-    lowest = delay.lag_s * float(np.exp(-2.0 * delay.sd[2]))
-    if delay.source == "prior" or delay.lag_s < SLOW_LAG_S or lowest < SURELY * SLOW_LAG_S:
-        return []
+    lag, lowest = delay.lag_s, delay.lag_s * float(np.exp(-2.0 * delay.sd[2]))
+    shown = {"lag": (lag, "s"), "at_least": (lowest, "s")}
+    told = ""
+    if lag < SLOW_LAG_S or lowest < SURELY * SLOW_LAG_S:
+        back = comes_back(time, m) if lag >= MAYBE_LAG_S else np.zeros(0)
+        if back.size < COMES_BACK or np.median(back) < COMES_BACK_S:
+            return []
+        lag = max(lag, float(np.median(back)))
+        shown = {"lag": (lag, "s"), "fuel_cuts": (float(back.size), "1")}
+        told = f" (as it comes back from its lean end after {back.size} fuel cuts)"
     return [Suspect(
         channels=("lambda",), mode="slow", start_s=float(time[0]), end_s=float(time[-1]),
         confidence=0.85,
-        seen=f"it follows the mixture with a lag of {delay.lag_s:.2f} s; a sound wideband needs "
+        seen=f"it follows the mixture with a lag of {lag:.2f} s{told}; a sound wideband needs "
         "0.05 to 0.1 s",
-        evidence={"lag": (delay.lag_s, "s"), "at_least": (lowest, "s")},
+        evidence=shown,
     )]  # fmt: skip
+
+
+def comes_back(time: Floats, m: MixtureInputs) -> Floats:
+    """Seconds in which the reading falls from its lean end to 1/e of it over 1, by fuel cut.
+
+    Gas that burnt follows air within tenths of a second, so what takes longer is the sensor (or a
+    film that fills again). A fall is known to one reading.
+    """
+    end = m.high_limit - LIMIT_MARGIN
+    aim = 1.0 + (m.high_limit - 1.0) * np.exp(-1.0)
+    known = np.flatnonzero(np.isfinite(m.reading))
+    took = []
+    for k in np.flatnonzero(m.cut[:-1] & ~m.cut[1:]):
+        a, b = np.searchsorted(known, np.searchsorted(time, time[k] + np.array([0, COMING_BACK_S])))
+        rows = known[a:b]
+        again = np.flatnonzero(m.cut[rows[1:]])
+        rows = rows[: 1 + again[0]] if again.size else rows
+        below, there = (np.flatnonzero(m.reading[rows] < level) for level in (end, aim))
+        if below.size and there.size and below[0] > 0:
+            took.append(time[rows[there[0]]] - time[rows[below[0] - 1]] - m.update_s)
+    return np.array(took)
 
 
 def _from_fault(fault: ChannelFault) -> Suspect:

@@ -1,11 +1,15 @@
 """Sensor faults: the right channel and mode in simulated runs, and silence in healthy ones."""
 
+from types import SimpleNamespace
+
+import numpy as np
 import pytest
 
 from fixtures.cars import draw_car
 from fixtures.drives import mixed_drive
 from fixtures.faults import FAULTS
 from fixtures.simulate import simulate
+from pipeline.analysis.sensors import comes_back, slow_lambda
 from pipeline.registry import Registry, load_registry
 from pipeline.results import Finding
 from tests.judge.bridge import judge_run
@@ -46,3 +50,21 @@ def test_pressure_sensor_saturated_in_boost_means_stop():
 
 def test_healthy_drive_raises_nothing():
     assert findings() == []
+
+
+@pytest.mark.parametrize(
+    ("lag", "back_s", "found"),
+    [(0.3, 0.8, True), (0.3, 0.1, False), (0.1, 0.8, False)],  # sound; and a film that fills again
+)
+def test_a_doubtful_lag_is_believed_where_the_reading_returns_as_slowly_from_its_end(
+    lag, back_s, found
+):
+    time = np.arange(0.0, 60.0, 0.04)
+    since = time % 10.0 - 3.0  # fuel is cut for three seconds, and back for seven
+    reading = 1.0 + 0.5 * np.where(since < 0.2, 1.0, np.exp(-(since - 0.2) / back_s))
+    mixture = SimpleNamespace(reading=reading, cut=since < 0.0, high_limit=1.5, update_s=0.04)
+    back = comes_back(time, mixture)
+    assert back == pytest.approx(back_s, abs=0.06)
+    delay = SimpleNamespace(lag_s=lag, sd=(0.2, 0.02, 0.2))
+    suspects = slow_lambda(time, mixture, delay)
+    assert [s.mode for s in suspects] == (["slow"] if found else [])
