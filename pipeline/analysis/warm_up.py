@@ -4,20 +4,18 @@ from collections.abc import Sequence
 
 import msgspec
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from pipeline.analysis._cooling_words import warm_up_answer
+from pipeline.analysis._warm_up_findings import warm_up_findings
 from pipeline.facts.cooling_trace import SMOOTH_S, CoolingTrace
 from pipeline.meta import Earlier, Meta, Own
 from pipeline.results import (
-    Cause,
-    Check,
     Curve,
-    Finding,
     LimitOfDetection,
     Mark,
     Metric,
     Result,
-    evidence,
     line,
     metric,
     not_judged,
@@ -25,6 +23,7 @@ from pipeline.results import (
 from pipeline.session import View
 from pipeline.signals import dips
 from pipeline.signals.knee import heating_knee
+from pipeline.signals.sampling import quantisation_step
 
 META = Meta(
     question="Does the engine warm up as it should, and does the thermostat open and close?",
@@ -64,11 +63,13 @@ SENSOR_LAG_S = 1.5
 PLATEAU_S = 120.0
 #: s at a drive's end that show its plateau; K from their first to last third: still climbing.
 END_S, STILL_CLIMBS_K = 300.0, 6.0
-#: kJ of fuel energy per K and litre that simulated and published warm-ups stay under; the factor
-#: of [limits] comes on top. Wide, since it has to hold for any engine.
-USUAL_KJ_PER_K_L = 190.0
 #: MJ/kg and kg air per kg fuel: petrol, only to give the figure a scale; it cancels in ratios.
 ENERGY_PER_AIR_KJ_G = 43.0 / 14.6
+#: s over which water sinks on the road, K in each half of them: more than a heater switched on
+#: takes, whose cold water is through in a minute; km/h held all the while; g/s of air per litre
+#: that a car at 60 km/h needs; degC below which no thermostat has begun to open (71 is the lowest
+#: sold: common practice, no source).
+SINKS_S, SINKS_K, ROAD_KMH, LOADED_AIR_G_S_L, SHUT_C = 120.0, 1.0, 30.0, 2.5, 71.0
 #: km/h: moving, for a plateau that falls with road speed.
 MOVING_KMH = 5.0
 #: g/s per litre: below this an idling engine may never get warm, which says nothing.
@@ -90,9 +91,8 @@ def analyse(view: View) -> Result:
         metrics["start_temperature_c"] = metric(begin, "degC")
     digest: dict[str, float] = {"start_c": begin}
     for level in (60.0, 80.0):
-        at = _reached(trace, level)
-        if first is not None and at is not None and begin < level - 1.0:
-            metrics[f"time_to_{level:.0f}c_s"] = metric(at - first - SENSOR_LAG_S, "s")
+        if first is not None and begin < level - 1.0:
+            metrics |= _time_to(trace, level, first + SENSOR_LAG_S)
     opening = _opening(trace, begin)
     if opening is not None:
         metrics["thermostat_opening_c"] = metric(
@@ -109,12 +109,15 @@ def analyse(view: View) -> Result:
     ending = _ending(trace)
     if ending is not None:
         digest["end_c"], digest["end_speed_slope"] = ending
+    sank = _sank(trace, litres)
+    if sank is not None:
+        digest["sank_from_c"], digest["sank_k"] = sank
     digest["moving_s"] = float(np.sum(running & (trace.speed > MOVING_KMH)))
     digest["ran_s"] = float(running.sum())
     cold_start = first is not None and begin < COLD_C
     digest["cold_start"] = float(cold_start)
     limits = _limits(digest, view.limits.thermostat_moving_s)
-    findings = _findings(digest, view, usual_kj=None, own_plateau=None)
+    findings = warm_up_findings(digest, view, usual_kj=None, own_plateau=None)
     return Result(
         status="found" if findings else "clear",
         why=warm_up_answer(metrics, begin, findings),
@@ -137,7 +140,7 @@ def judge(own: Own, history: Sequence[Earlier]) -> Result:
         for e in history
         if e.digest.get("reached") and "kj_per_k_l" in e.digest
     ]
-    findings = _findings(
+    findings = warm_up_findings(
         digest,
         own,
         usual_kj=float(np.median(energies)) if len(energies) >= 2 else None,
@@ -153,9 +156,28 @@ def judge(own: Own, history: Sequence[Earlier]) -> Result:
     )
 
 
-def _reached(trace: CoolingTrace, level: float) -> float | None:
-    """Second at which the smoothed reading first stands at a level, between samples."""
-    above = np.flatnonzero(trace.running & (trace.coolant >= level))
+def _time_to(trace: CoolingTrace, level: float, since: float) -> dict[str, Metric]:
+    """Seconds from ``since`` to a level; the interval is where within half a digit it was reached.
+
+    Water that comes within half a digit of the level and sinks again by a digit may have reached
+    it or not: only the next, clear passing counts.
+    """
+    raw = trace.raw[np.isfinite(trace.raw)]
+    half = 0.5 * quantisation_step(raw)
+    until = _reached(trace, level + half)
+    if until is None:
+        return {}
+    before = np.flatnonzero((trace.seconds < until) & (trace.coolant < level - 2.0 * half))
+    start = float(trace.seconds[before[-1]]) if before.size else -np.inf
+    found = [_reached(trace, at, start) for at in (level, level - half)]
+    name, at, low = f"time_to_{level:.0f}c_s", found[0] or until, found[1] or until
+    low, high = low - since - SENSOR_LAG_S, until - since + SENSOR_LAG_S
+    return {name: metric(at - since, "s", low, high)}
+
+
+def _reached(trace: CoolingTrace, level: float, start: float = -np.inf) -> float | None:
+    """Second after ``start`` at which the smoothed reading first stands at a level, in between."""
+    above = np.flatnonzero(trace.running & (trace.coolant >= level) & (trace.seconds > start))
     if above.size == 0 or above[0] == 0:
         return None
     i = int(above[0])
@@ -251,6 +273,29 @@ def _ending(trace: CoolingTrace) -> tuple[float, float] | None:
     return float(np.median(level)), 10.0 * float(np.polyfit(speed, level, 1)[0]) if told else 0.0
 
 
+def _sank(trace: CoolingTrace, litres: float) -> tuple[float, float] | None:
+    """Where water that had opened no thermostat began to sink on the road, degC, and by how many K.
+
+    With the radiator shut off a car that is driven makes more heat than its block and its heater
+    give away: its water climbs, or stands. Sinking minute after minute it goes through an open
+    thermostat. None where no stretch shows that.
+    """
+    n = int(SINKS_S)
+    warm = np.flatnonzero(trace.coolant >= SHUT_C)
+    size = int(warm[0]) if warm.size else trace.seconds.size
+    if size < n + 1 or _fell(trace):
+        return None
+    level = np.where(trace.running, trace.coolant, np.nan)[:size]
+    begin, half, end = (level[k : size - n + k] for k in (0, n // 2, n))
+    air, speed = (sliding_window_view(a[:size], n + 1) for a in (trace.air, trace.speed))
+    sinks = (begin - half > SINKS_K) & (half - end > SINKS_K)
+    loaded = (air.mean(axis=1) > LOADED_AIR_G_S_L * litres) & (speed.min(axis=1) > ROAD_KMH)
+    found = np.flatnonzero(sinks & loaded)
+    if not found.size:
+        return None
+    return float(begin[found[0]]), float(np.max(begin[found]) - np.min(end[found]))
+
+
 def _fell(trace: CoolingTrace) -> bool:
     """Whether the reading once fell as no water can: steam, or a broken wire."""
     running = np.where(trace.running, trace.raw, np.nan)
@@ -268,110 +313,6 @@ def _limits(digest: dict[str, float], moving_s: float) -> dict[str, LimitOfDetec
             over_s=digest["moving_s"],
         ),
     }
-
-
-def _findings(
-    digest: dict[str, float],
-    about: View | Own,
-    *,
-    usual_kj: float | None,
-    own_plateau: float | None,
-) -> list[Finding]:
-    limits = about.vehicle.limits
-    found = []
-    whole = (0.0, about.duration_s)
-    end = digest.get("end_c")
-    low = limits.thermostat_low_c
-    if own_plateau is not None:
-        low = max(low, own_plateau - limits.thermostat_drop_k)
-    if end is not None and digest["moving_s"] >= limits.thermostat_moving_s and end < low:
-        slope = digest["end_speed_slope"]
-        sure = 0.94 + 0.02 * (slope < -0.3) + 0.02 * (end < low - 5.0)
-        own = f"; it usually settles at {own_plateau:.0f} °C" if own_plateau is not None else ""
-        found.append(
-            Finding(
-                kind="thermostat_stuck_open",
-                severity="watch",
-                confidence=sure,
-                start_s=whole[0],
-                end_s=whole[1],
-                title="The coolant stays too cold on the road",
-                detail=f"After {digest['moving_s'] / 60:.0f} min in motion the coolant stood at "
-                f"{end:.0f} °C over the last five minutes{own}. A thermostat that does not close "
-                "lets the radiator cool it all the time"
-                + (", more at higher road speed, as seen here." if slope < -0.3 else "."),
-                step=2,
-                channels=["coolant_temperature"],
-                evidence=evidence(
-                    coolant_at_the_end=(end, "degC"),
-                    expected_at_least=(low, "degC"),
-                    change_per_10_km_h=(slope, "K"),
-                    time_in_motion=(digest["moving_s"], "s"),
-                ),
-                likely_causes=[
-                    Cause(cause="thermostat stuck open or missing", probability=0.8),
-                    Cause(cause="coolant sensor reads too cold", probability=0.12),
-                ],
-                next_checks=[
-                    Check(
-                        text="From cold, feel the upper radiator hose: it has to stay cool until "
-                        "the gauge is near its usual place",
-                        tool="hand, clear of belts and fan",
-                        engine="idle",
-                        minutes=10,
-                        decides=["thermostat stuck open or missing"],
-                    ),
-                    Check(
-                        text="Compare the sensor with a second thermometer at the housing",
-                        tool="infrared or contact thermometer",
-                        engine="idle",
-                        minutes=5,
-                        decides=["coolant sensor reads too cold"],
-                    ),
-                ],
-            )
-        )
-    spent = digest.get("kj_per_k_l")
-    usual = usual_kj if usual_kj is not None else USUAL_KJ_PER_K_L
-    if digest["cold_start"] and spent is not None and spent > usual * limits.slow_warm_up_factor:
-        times = spent / usual
-        whose = "this vehicle usually" if usual_kj is not None else "an engine of its size"
-        found.append(
-            Finding(
-                kind="slow_warm_up",
-                severity="watch",
-                confidence=min(0.97, 0.88 + 0.2 * (times - limits.slow_warm_up_factor)
-                               + (0.07 if usual_kj is not None else 0.0)),
-                start_s=whole[0],
-                end_s=whole[1],
-                title="The engine takes long to get warm",
-                detail=f"Per kelvin of warming it burned {times:.1f} times the fuel {whose} burns"
-                + (
-                    f" on its way to {limits.warm_c:g} °C."
-                    if digest["reached"]
-                    else f" and had not reached {limits.warm_c:g} °C when the log ended."
-                ),
-                step=2,
-                channels=["coolant_temperature"],
-                evidence=evidence(times_the_usual_fuel=(times, "1"),
-                                  start_temperature=(digest["start_c"], "degC")),
-                likely_causes=[
-                    Cause(cause="thermostat stuck open or missing", probability=0.7),
-                    Cause(cause="very cold weather or a long idle", probability=0.2),
-                ],
-                next_checks=[
-                    Check(
-                        text="From cold, feel the upper radiator hose: it has to stay cool while "
-                        "the engine warms",
-                        tool="hand, clear of belts and fan",
-                        engine="idle",
-                        minutes=10,
-                        decides=["thermostat stuck open or missing"],
-                    )
-                ],
-            )
-        )  # fmt: skip
-    return found
 
 
 def _figure(trace: CoolingTrace, metrics: dict[str, Metric]) -> Curve:

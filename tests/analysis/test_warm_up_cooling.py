@@ -10,8 +10,9 @@ from fixtures.drives import cold_start, hot_restart, mixed_drive, pulls
 from fixtures.faults import FAULTS
 from fixtures.simulate import simulate
 from pipeline.registry import load_registry
-from pipeline.results import Finding, Metric
+from pipeline.results import Finding, Metric, Result
 from pipeline.runner import analyse
+from tests.analysis.hand_logs import hand, through
 from tests.judge.bridge import Judged, judge_run, session_of
 
 REGISTRY = load_registry()
@@ -143,3 +144,39 @@ def test_a_thermostat_that_swings_all_the_time_is_no_air() -> None:
     for at in (300, 700, 1100):
         calm[at : at + 4] -= 8.0
     assert found(calm) == ["air_in_coolant"]
+
+
+def on_the_road(*points: tuple[float, float], air: float = 1.0) -> Result:
+    """Steady road from 100 s on, with the coolant (s, degC) and a share of that load's air."""
+    log = hand(5.0, seconds=points[-1][0], begin_c=points[0][1], coolant=through(*points))
+    driven = log.time >= 100.0
+    log.put("vehicle_speed", driven, 80.0).put("engine_speed", driven, 2400.0)
+    log.put("manifold_pressure", driven, 45.0 * air)
+    only = replace(REGISTRY, analyses={"warm_up": REGISTRY.analyses["warm_up"]})
+    return analyse(log.session(), only)["warm_up"]
+
+
+@pytest.mark.parametrize(
+    ("points", "air", "told"),
+    [
+        (((0, 8), (600, 66), (900, 60), (1200, 74)), 1.0, True),  # sinks, then climbs on
+        (((0, 8), (600, 66), (900, 60), (1200, 74)), 0.3, False),  # downhill, no heat is made
+        (((0, 8), (600, 66), (660, 61), (1200, 88)), 1.0, False),  # a heater switched on
+        (((0, 8), (600, 85), (900, 79), (1200, 86)), 1.0, False),  # a thermostat that swings
+    ],
+)
+def test_water_that_sinks_on_the_road_goes_through_an_open_thermostat(
+    points: tuple[tuple[float, float], ...], air: float, told: bool
+) -> None:
+    found = [f.kind for f in on_the_road(*points, air=air).findings]
+    assert ("thermostat_stuck_open" in found) == told
+
+
+def test_water_within_half_a_digit_of_a_level_may_not_have_reached_it() -> None:
+    """It touches 59.9 degC, sinks and comes back: a reading of 60 is no proof before 800 s."""
+    result = on_the_road((0, 10), (500, 59.9), (600, 57), (800, 60), (1000, 65))
+    time = result.metrics["time_to_60c_s"]
+    assert time.low is not None
+    assert time.high is not None
+    assert time.low < 800.0 - 6.2 - 1.5 < time.high < time.low + 60.0
+    assert time.low < time.value < time.high
