@@ -97,7 +97,7 @@ def _stop(view: View, states: States, rows: Bools, stop: float) -> Stop:
         return Stop(stop, "clutch", 0.8, "it was choked from idle as the car set off")
     if injected:
         if came_down or sagged > HELD_IDLE_S or _rolling(view, stop):
-            return Stop(stop, "died", 0.93, "injection went on while the speed fell to nothing")
+            return Stop(stop, "died", 0.95, "injection went on while the speed fell to nothing")
         if view.time[-1] - stop < KEY_STAYS_S:
             # A controller that computes its pulses from the speed writes some after the key too.
             return Stop(stop, "switched_off", 0.6, "the log ends with the stop from a held idle")

@@ -37,8 +37,9 @@ META = Meta(
 NONE_KPA = 20.0
 #: s that a low reading has to last: sensors are noisy.
 HELD_S = 1.0
-#: degC of coolant (or oil) from which idle counts as hot.
-HOT_C = 75.0
+#: degC from which idle counts as hot: makers give their figures at 80 degC of oil (common practice,
+#: no source); where only the coolant is logged, that of a closed thermostat about to open.
+HOT_C = {"oil_temperature": 80.0, "coolant_temperature": 75.0}
 
 
 def analyse(view: View) -> Result:
@@ -94,10 +95,10 @@ def analyse(view: View) -> Result:
 
 
 def _hot(view: View, time: Floats) -> Bools:
-    for name in ("oil_temperature", "coolant_temperature"):
+    for name, hot_c in HOT_C.items():
         channel = view.get(name)
         if channel is not None and np.isfinite(channel).any():
-            return np.asarray(np.nan_to_num(channel, nan=-99.0) >= HOT_C)
+            return np.asarray(np.nan_to_num(channel, nan=-99.0) >= hot_c)
     return np.zeros(time.size, np.bool_)
 
 

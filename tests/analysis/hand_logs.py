@@ -18,7 +18,7 @@ Curve = Callable[[Floats], Floats]
 DIGIT = {"engine_speed": 1.0, "battery_voltage": 0.05, "coolant_temperature": 0.5,
          "intake_air_temperature": 0.5, "manifold_pressure": 0.5, "vehicle_speed": 0.5,
          "throttle_position": 0.2, "run_time": 0.1, "crank_signal_errors": 1.0,
-         "oil_pressure": 1.0, "injector_pulse_width": 0.01}  # fmt: skip
+         "oil_pressure": 1.0, "oil_temperature": 0.5, "injector_pulse_width": 0.01}  # fmt: skip
 #: s into the 40 s of each town cycle, and km/h there.
 CYCLE_S, CYCLE_KMH = (0, 3, 10, 18, 28, 36, 40), (0, 8, 45, 60, 60, 0, 0)
 

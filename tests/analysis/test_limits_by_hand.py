@@ -140,8 +140,10 @@ def oil_after(rate: float, seconds: float) -> Hand:
     return log.add("oil_pressure", np.where(there, 150 + 0.08 * log.channels["engine_speed"], 0))
 
 
-def oil_at_idle(rate: float, kpa: float, begin_c: float) -> Hand:
+def oil_at_idle(rate: float, kpa: float, begin_c: float, oil_c: float | None = None) -> Hand:
     log = hand(rate, begin_c=begin_c, drives=False)
+    if oil_c is not None:
+        log.add("oil_temperature", np.full(log.time.size, oil_c))
     cold = np.minimum(200.0 * log.since, 220.0) * log.running
     return log.add("oil_pressure", np.where(log.since < 20.0, cold, kpa))
 
@@ -157,6 +159,9 @@ OIL = "low_oil_pressure"
 case("oil after 4 s", OIL, None, lambda r: oil_after(r, 4.0))
 case("oil after 6.5 s", OIL, "stop", lambda r: oil_after(r, 6.5))
 case("65 kPa at hot idle", OIL, "act", lambda r: oil_at_idle(r, 65.0, 85.0))
+for _oil_c in (78.0, 82.0):
+    case(f"65 kPa at idle, oil at {_oil_c:.0f} degC", OIL, "act" if _oil_c > 80.0 else None,
+         lambda r, c=_oil_c: oil_at_idle(r, 65.0, 85.0, c))  # fmt: skip
 case("75 kPa at hot idle", OIL, None, lambda r: oil_at_idle(r, 75.0, 85.0))
 case("65 kPa at cold idle", OIL, None, lambda r: oil_at_idle(r, 65.0, 20.0))
 case("95 kPa above 2000 rpm", OIL, "stop", lambda r: oil_fast(r, 95.0))
