@@ -42,11 +42,11 @@ ODDS_POWER = 2.0
 #: What spark in boost beside best torque says, which the knock integral does not know. Nobody tunes
 #: past it: there is nothing to win. The model's own best torque is off by some 3 deg (burn 15 %
 #: longer or shorter), and sound tables lie a few degrees before it: from EVEN_DEG after it on, too
-#: much spark is the likelier reason, by a factor e each WIDTH_DEG. Half of what takes a margin is
-#: spark (the finding's causes); heat, octane and base timing leave it where it was, so that a low
-#: spark at most halves the odds. What a table says by this is believed 10 to 1 at most.
+#: much spark is the likelier reason, by a factor e each WIDTH_DEG. Of what takes a margin where the
+#: base timing is right spark is two in three (common practice, no source); heat and octane leave it
+#: where it was, so that a low spark leaves a third of the odds. Believed 10 to 1 at most.
 EVEN_DEG, WIDTH_DEG = 3.0, 2.0
-SPARK_CAUSES = 0.5
+SPARK_CAUSES = 0.65
 MOST_ODDS = 10.0
 #: Confidence from which the model's word alone is more than ``info``: likelier right than wrong.
 LIKELY = 0.5
@@ -128,7 +128,8 @@ def assess(
         gone = float(ndtr(-margin / (half / 1.96)))
         if margin < 0.0 and usual.get((z.rpm, z.kpa), 0.0) >= limits.knock_margin_drop_deg:
             gone = max(gone, _gone_by_usual(margin, half / 1.96, usual[z.rpm, z.kpa]))
-        gone = _with_best_torque(gone, beyond)
+        if not silent:  # where a channel listens, what it heard says more than any table
+            gone = _with_best_torque(gone, beyond)
         heard = z.knock_s > 0.0
         if alive and z.quiet_s >= QUIET_S and not heard:
             continue  # the engine itself says it did not knock there
