@@ -62,8 +62,9 @@ LAMBDA_SWING = 0.04
 ROUGH_SHARE, ROUGH_PERIODS = 0.1, 6.0
 #: Confidence of many periods and of few, and within so much of the limit, where it depends on how
 #: the middle and the top of a swing are told from noise: half of such findings were right by the
-#: simulator's own count.
+#: simulator's own count. Few swings close to the limit are info: held back, none of them was right.
 CONFIDENCE, CONFIDENCE_FEW, CONFIDENCE_NEAR, NEAR_LIMIT = 0.95, 0.85, 0.6, 1.3
+FEW_PERIODS = 4.0
 
 
 @dataclass(frozen=True)
@@ -220,8 +221,9 @@ def _finding(view: View, states: States, found: list[Swing], worst: Swing) -> Fi
     confidence = CONFIDENCE if worst.periods >= 5 or len(found) > 1 else CONFIDENCE_FEW
     if worst.amplitude_rpm < NEAR_LIMIT * view.limits.hunting_rpm:
         confidence = CONFIDENCE_NEAR
+    doubtful = confidence == CONFIDENCE_NEAR and max(s.periods for s in found) < FEW_PERIODS
     return Finding(
-        kind="idle_hunting", severity="watch", confidence=confidence,
+        kind="idle_hunting", severity="info" if doubtful else "watch", confidence=confidence,
         start_s=rounded(min(s.start_s for s in found), 6),
         end_s=rounded(max(s.end_s for s in found), 6),
         title="The idle speed swings up and down",

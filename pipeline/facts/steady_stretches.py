@@ -16,7 +16,7 @@ from pipeline.signals.smoothing import moving_mean
 
 META = FactMeta(
     summary="stretches of idle and of steady driving, with the rows that hold a new speed",
-    version=2,
+    version=3,
     needs=("engine_speed",),
     uses=("throttle_position",),
     facts=("states",),
@@ -42,6 +42,9 @@ BAND_RATIO = 1.35
 LIMITER_SHARE = 0.93
 #: An idle course that falls or rises this fast (share of speed a second) is a flare or a blip.
 IDLE_RATE = 0.35
+#: s around a fuel cut that are no idle to judge: a controller that cuts and restores the fuel in
+#: turn makes a saw-tooth of firings that it left out itself.
+CUT_AROUND_S = 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -133,7 +136,8 @@ def _idle(
     step = np.maximum(np.gradient(time), 1e-6)
     rate = np.abs(np.gradient(course)) / step
     resting &= rate < IDLE_RATE * np.maximum(course, 300.0)
-    return np.asarray(resting & (rpm > 250.0))
+    cut = moving_mean(view.time, states.fuel_cut.astype(np.float64), seconds=2.0 * CUT_AROUND_S)
+    return np.asarray(resting & (rpm > 250.0) & (cut[rows] <= 0.0))
 
 
 def _driving(
