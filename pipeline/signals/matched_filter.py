@@ -47,9 +47,10 @@ TEMPLATE_RETURN_S = 0.4
 #: Moments of the miss within the interval between rows for which templates are made.
 OFFSETS = (0.15, 0.5, 0.85)
 #: A step of load goes on pulling after its first row: misses whose following half second lies
-#: lower than this many deviations of its mean are taken for a step.
+#: lower than this many deviations of its mean, and than this share of the fall, are taken for a
+#: step (a step goes on by as many deviations as it began with; what a great fall leaves is less).
 AFTER_S = 0.6
-AFTER_SIGMA = 2.5
+AFTER_SIGMA, AFTER_SHARE = 2.5, 0.5
 #: Thresholds, in deviations, at which pulses are counted.
 LEVELS = (2.0, 2.5, 3.0, 3.5, 4.0, 4.5, 5.0, 5.5, 6.0, 7.0)
 
@@ -255,8 +256,9 @@ def find_pulses(white: Whitened, templates: FloatArray, *, interval_s: float) ->
     skip = max(2, round(0.15 / interval_s))
     after = goes_on(white.residual, rows=max(3, round(AFTER_S / interval_s)), skip=skip)
     known = np.isfinite(white.residual)
-    is_fall = peaks(fall, width) & (fall > LEVELS[0]) & (after > -AFTER_SIGMA) & known
-    is_rise = peaks(rise, width) & (rise > LEVELS[0]) & (after < AFTER_SIGMA) & known
+    stays = np.maximum(AFTER_SIGMA, AFTER_SHARE * np.maximum(fall, rise))
+    is_fall = peaks(fall, width) & (fall > LEVELS[0]) & (after > -stays) & known
+    is_rise = peaks(rise, width) & (rise > LEVELS[0]) & (after < stays) & known
     # The whitened pulse of a great fall has small echoes of the other sign beside it.
     echo = max(3, round(0.5 / interval_s))
     greatest_fall = sliding_maximum(np.where(is_fall, fall, 0.0), echo)

@@ -75,13 +75,14 @@ class ClassResult:
     """What one class showed.
 
     seconds, cycles: how much of it there was. noise_rpm: median of the whitened noise. evidence:
-    likelihood of rare misses over that of none. pulse_z: height in deviations of the expected
-    miss. scatter: noise of one firing as a share of its work, by the expected fall. line_ratio,
-    line_p: F ratio and its tail. line_share: the line as a share of a dead cylinder's, line_least:
-    what healthy engines stay below. blind_share: share of windows whose half order could not be
-    seen. swing_s: time of regular swings, in which single misses were not looked for. skew: third
-    moment of the residuals, skew_p the probability of one so negative by chance,
-    skew_share the misses that would explain the noise.
+    likelihood of rare misses over that of none. pulse_z, drop_rpm: the expected miss in
+    deviations and as a fall. scatter: noise of one firing as a share of its work, by the expected
+    fall. line_ratio, line_p: F ratio and its tail. line_share: the line as a share of a dead
+    cylinder's, line_least: what healthy engines stay below. line_floor: the floor of the half order
+    in the shortest windows, floor_cells of them, as such a share. blind_share: share of windows
+    whose half order could not be seen. swing_s: time of regular swings, in which single misses were
+    not looked for. skew: third moment of the residuals, skew_p the probability of one so negative
+    by chance, skew_share the misses that would explain the noise.
     """
 
     name: str
@@ -92,6 +93,7 @@ class ClassResult:
     interval_s: float
     noise_rpm: float
     pulse_z: float
+    drop_rpm: float
     pulse_rpm: float
     scatter: float
     pulses: Pulses
@@ -102,6 +104,8 @@ class ClassResult:
     line_share: float
     line_cells: int
     line_least: float
+    line_floor: float
+    floor_cells: int
     blind_share: float
     swing_s: float
     skew: float
@@ -149,19 +153,23 @@ def examine(part: ClassInput, *, cylinders: int) -> ClassResult | None:
     seconds = float(inside.sum())
     swing_s = float(inside[swing[1:][~part.starts[1:]]].sum())
     scatter = noise / part.drop_rpm * np.sqrt(firing_s / interval)
-    ratio, p, share, cells, blind = _lines(part, white, swing, cylinders, interval, noise, block)
+    (ratio, p, share, cells, blind), (floor, floor_cells) = _lines(
+        part, white, swing, cylinders, interval, noise, block
+    )
+    if logged_step > COARSE_STEP_RPM:
+        floor_cells = 0  # the phase is the speed's integral, and drifts with its rounding
     even = np.full_like(seen, np.nan) if rounded else seen
     return ClassResult(
         name=part.name, idle=part.idle, seconds=seconds, cycles=seconds / cycle_s,
         speed_rpm=speed, interval_s=interval, noise_rpm=noise,
-        pulse_z=part.drop_rpm * norm / noise,
+        pulse_z=part.drop_rpm * norm / noise, drop_rpm=part.drop_rpm,
         pulse_rpm=float(np.median(size[fits])) if fits.any() else 0.0, scatter=float(scatter),
         pulses=pulses,
         evidence=miss_evidence(seen, templates, drop=part.drop_rpm / white.sigma,
                                interval_s=interval, speed_rpm=speed),
         pulse_times=part.time_s[pulses.fall_rows], line_ratio=ratio, line_p=p,
         line_share=share, line_cells=cells, line_least=least_line_share(cylinders),
-        blind_share=blind, swing_s=swing_s, **_skewness(
+        line_floor=floor, floor_cells=floor_cells, blind_share=blind, swing_s=swing_s, **_skewness(
             even, templates, drop=part.drop_rpm / noise, cycles=seconds / cycle_s),
     )  # fmt: skip
 
@@ -220,8 +228,12 @@ def _lines(
     interval: float,
     noise: float,
     block: float,
-) -> tuple[float, float, float, int, float]:
-    """F test of the odd half orders; (ratio, p, share of a dead cylinder, cells, blind share)."""
+) -> tuple[tuple[float, float, float, int, float], tuple[float, int]]:
+    """F test of the odd half orders; (ratio, p, share of a dead cylinder, cells, blind share).
+
+    And the floor of the half order in the shortest windows as a share of a dead cylinder's line,
+    with their number.
+    """
     cycles = cycle_phase(part.time_s, part.speed_rpm)
     known, before = np.isfinite(white.residual), white.coefficients
     values = np.clip(np.nan_to_num(white.residual), -8.0, 8.0)
@@ -236,6 +248,7 @@ def _lines(
     best = (0.0, 1.0, 0.0, 0, 1.0)
     rate = 1.0 / interval
     spread = float(np.std(np.diff(part.time_s)[~part.starts[1:]])) / interval
+    bare = (0.0, 0)
     tests = 0
     for length in WINDOWS_S:
         starts = windows(part.starts, part.time_s, length)
@@ -277,13 +290,15 @@ def _lines(
             power, floor = float(lines.power[chosen].sum()), float(lines.floor[chosen].sum())
             scale = max(float(expected[chosen].sum()), 1e-300)
             share = float(np.sqrt(max(power - floor, 0.0) / scale))
+            if orders == 1:
+                bare = (float(np.sqrt(floor / scale)), cells)
             # What chance adds to the power of so few cells does not count as share.
             sure = floor * (1.0 + LINE_SIGMA / np.sqrt(cells))
             if np.sqrt(max(power - sure, 0.0) / scale) < 0.5 * least_line_share(cylinders):
                 p = 1.0
             if p < best[1] or best[3] == 0:
                 best = (ratio, min(1.0, p), share, cells, blind)
-    return best[0], min(1.0, best[1] * max(1, tests)), best[2], best[3], best[4]
+    return (best[0], min(1.0, best[1] * max(1, tests)), *best[2:]), bare
 
 
 def line_amplitude(

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from pipeline.signals import miss_likelihood
+from pipeline.signals import line_claim, miss_likelihood
 from pipeline.signals.matched_filter import LEVELS, pulse_test
 from pipeline.signals.misfire import FINE_ROWS, ClassResult
 
@@ -22,11 +22,12 @@ FloatArray = NDArray[np.float64]
 #: likelihood is calibrated with room to spare: healthy engines of the bench, disturbed ones
 #: included, stay under 0.6 % in all.
 SHARE_LINES, SHARE_ALL, SHARE_IDLE, SHARE_SKEW, SHARE_BOTH = 0.15, 0.8, 0.5, 0.2, 0.1
-#: A line shows a cylinder that misses at least so often, where its orders are not blind.
-LINE_CLAIM = 0.35
 #: Fewest pulses, and their least share of one cylinder's firings, that are called rough running.
 LEAST_PULSES = 2
 LEAST_PULSE_SHARE = 0.001
+#: Loads that come and go make rises as well as falls, misses falls only: each rise this high
+#: (deviations) asks for so many falls as high.
+MIRROR_HEIGHT, MIRRORED_FALLS = 4.5, 2
 #: Skewness below this is no fault however sure, nor is one that stands for fewer missing firings
 #: than this share: healthy noise is a little skewed, for speed falls more per joule than it rises.
 LEAST_SKEW = 0.25
@@ -55,14 +56,20 @@ LEAST_LINE_SCATTER = 1.0
 class Detection:
     """The session's answer.
 
-    found: whether it is called rough. p: the smallest corrected probability. share: estimated
-    share of one cylinder's firings that fail, low, high its interval. count: single falls above
-    ``level``, times: when. by_line, by_pulse, by_skew: which look spoke. smallest_share: what
-    would have been found with 95 % power, None where nothing could. hidden_in: see there.
+    found: whether it is called rough. suspected: where it is not, whether one fall was seen that a
+    missing firing explains best: ``dip_s`` when, ``dip_rpm`` how great, ``single_p`` its chance.
+    p: the smallest corrected probability. share: estimated share of one cylinder's firings that
+    fail, low, high its interval. count: single falls above ``level``, times: when. by_line,
+    by_pulse, by_skew: which look spoke. smallest_share: what would have been called rough with
+    95 % power, None where nothing could. hidden_in: see there.
     """
 
     classes: tuple[ClassResult, ...]
     found: bool
+    suspected: bool
+    dip_s: float | None
+    dip_rpm: float
+    single_p: float
     by_line: bool
     by_pulse: bool
     by_skew: bool
@@ -88,19 +95,24 @@ def decide(classes: Sequence[ClassResult], *, false_alarm: float = 0.01) -> Dete
     p_idle, level_idle = pulse_test([c.pulses for c in idle], LEAST_PULSES)
     use_idle = p_idle / SHARE_IDLE < p_all / SHARE_ALL
     chosen, level = (idle, level_idle) if use_idle else (list(classes), level_all)
-    corrected = min(
-        miss_likelihood.chance([c.evidence for c in classes]) / SHARE_ALL,
-        miss_likelihood.chance([c.evidence for c in idle]) / SHARE_IDLE,
+    corrected, single = (
+        min(
+            miss_likelihood.chance([c.evidence for c in classes], single=alone) / SHARE_ALL,
+            miss_likelihood.chance([c.evidence for c in idle], single=alone) / SHARE_IDLE,
+        )
+        for alone in (False, True)
     )
     count = sum(int((c.pulses.fall_heights > level).sum()) for c in chosen)
     seen = sum(c.cycles * float(ndtr(_height(c, level) - level)) for c in chosen)
     noise = sum(float(c.pulses.expected[LEVELS.index(level)]) for c in chosen)
     pulse_share = max(0.0, count - noise) / max(seen, float(count), 1.0)
-    by_pulse = corrected < false_alarm and pulse_share >= LEAST_PULSE_SHARE
+    falls, rises = _mirror(classes)
+    alike = falls < MIRRORED_FALLS * rises
+    by_pulse = corrected < false_alarm and pulse_share >= LEAST_PULSE_SHARE and not alike
     tested = [c for c in classes if c.line_cells]
     strong = [
         c for c in tested
-        if c.line_share >= max(_least_line(c), LEAST_LINE_SCATTER * c.scatter)
+        if c.line_share >= max(_least_line(c, c.scatter), LEAST_LINE_SCATTER * c.scatter)
     ]  # fmt: skip
     line_p = min([c.line_p for c in strong], default=1.0) * max(1, len(tested)) / SHARE_LINES
     by_line = line_p < false_alarm
@@ -137,8 +149,13 @@ def decide(classes: Sequence[ClassResult], *, false_alarm: float = 0.01) -> Dete
                               for c in chosen] or [np.zeros(0)])  # fmt: skip
     rank = np.argsort(times, kind="stable")
     hidden = hidden_in(classes)
+    found = by_pulse or by_line or by_skew
+    dip = max((_greatest(c) for c in classes), default=(0.0, 0.0, 0.0))
+    suspected = not found and single < false_alarm and dip[0] > 0.0 and not alike
     return Detection(
-        classes=tuple(classes), found=by_pulse or by_line or by_skew, by_line=by_line,
+        classes=tuple(classes), found=found, suspected=suspected,
+        dip_s=dip[1] if suspected else None, dip_rpm=dip[2] if suspected else 0.0,
+        single_p=min(1.0, single), by_line=by_line,
         by_pulse=by_pulse, by_skew=by_skew,
         p=min(1.0, corrected, line_p, skew_p), share=share, low=low, high=high, count=count,
         times=times[rank], heights=heights[rank], level=level,
@@ -149,8 +166,23 @@ def decide(classes: Sequence[ClassResult], *, false_alarm: float = 0.01) -> Dete
     )  # fmt: skip
 
 
-def _least_line(part: ClassResult) -> float:
-    return part.line_least * (UNEVEN_LINE if part.scatter > UNEVEN_SCATTER else 1.0)
+def _mirror(classes: Sequence[ClassResult]) -> tuple[int, int]:
+    """Falls and rises above MIRROR_HEIGHT."""
+    falls = sum(int((c.pulses.fall_heights > MIRROR_HEIGHT).sum()) for c in classes)
+    return falls, sum(int((c.pulses.rise_heights > MIRROR_HEIGHT).sum()) for c in classes)
+
+
+def _greatest(part: ClassResult) -> tuple[float, float, float]:
+    """Height in deviations, moment and size in rpm of the greatest fall."""
+    if part.pulse_times.size == 0:
+        return 0.0, 0.0, 0.0
+    k = int(np.argmax(part.pulses.fall_heights))
+    height = float(part.pulses.fall_heights[k])
+    return height, float(part.pulse_times[k]), height / max(part.pulse_z, 1e-9) * part.drop_rpm
+
+
+def _least_line(part: ClassResult, scatter: float) -> float:
+    return part.line_least * (UNEVEN_LINE if scatter > UNEVEN_SCATTER else 1.0)
 
 
 def hidden_in(classes: Sequence[ClassResult]) -> float | None:
@@ -207,11 +239,25 @@ def smallest_share(
     Misses are injected into what the log itself shows; None where no share would be found.
     """
     idle = [c.evidence for c in classes if c.idle]
+    # As many misses as the rises ask for have to come (95 % of a Poisson count, about).
+    asked = float(MIRRORED_FALLS * _mirror(classes)[1])
+    asked = (asked + 2.0 * np.sqrt(asked) + 1.0) if asked else 0.0
+    floor = asked / max(sum(c.cycles for c in classes), 1.0)
     best = [
-        share
+        max(share, floor)
         for group, part in (([c.evidence for c in classes], SHARE_ALL), (idle, SHARE_IDLE))
         if group and (share := miss_likelihood.smallest(group, part * false_alarm, power))
     ]
-    if any(c.line_cells and c.blind_share < 0.5 for c in classes):
-        best.append(LINE_CLAIM)
+    lines = [c for c in classes if c.floor_cells and c.blind_share < 0.5]
+    tested = max(1, sum(c.line_cells > 0 for c in classes))
+    for part in lines:
+        powers = [
+            line_claim.line_power(
+                part, float(share), SHARE_LINES * false_alarm / tested,
+                least=_least_line(part, line_claim.scatter_with(part, float(share))),
+            )
+            for share in line_claim.SHARES
+        ]  # fmt: skip
+        found = line_claim.claim(powers, power)
+        best += [] if found is None else [found]
     return min(best, default=None)

@@ -18,7 +18,9 @@ BoolArray = NDArray[np.bool_]
 #: Rows closer than this are averaged: in faster ones the same firing may be logged twice and the
 #: next one left out, and steps of the speed come alone, so that the noise has tails that no few
 #: rises tell of. At 0.02 eight-cylinder engines at 50 Hz gave 15 false alarms in 100.
-LEAST_INTERVAL_S = 0.04
+#: Where a new firing has passed in every row, and as many in each, none of that can be: rows are so
+#: much longer than a firing, and the short ones (below) this share of the usual.
+LEAST_INTERVAL_S, FIRING_CLEAR, EVEN_ROWS = 0.04, 0.8, 0.7
 #: The row that a firing has to fit into is as short as this quantile of them (uneven stamps).
 SHORT_ROWS = 0.1
 #: Speed that moves by less than this share of a step from row to row, or scatters by less within
@@ -74,7 +76,9 @@ def averaged(part: ClassInput, cylinders: int) -> tuple[ClassInput, float]:
     interval = float(np.median(inside))
     firing = 120.0 / float(np.median(part.speed_rpm)) / cylinders
     short = float(np.quantile(inside, SHORT_ROWS))
-    size = max(1, int(np.ceil(max(LEAST_INTERVAL_S / interval, firing / short) - 0.1)))
+    clear = firing < FIRING_CLEAR * short and short > EVEN_ROWS * interval
+    least = 0.0 if clear else LEAST_INTERVAL_S
+    size = max(1, int(np.ceil(max(least / interval, firing / short) - 0.1)))
     if size == 1:
         return part, 0.0
     heads = np.flatnonzero(part.starts)

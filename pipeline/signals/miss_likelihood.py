@@ -16,7 +16,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from pipeline.signals.matched_filter import OFFSETS, goes_on, sliding_maximum
+from pipeline.signals.matched_filter import (
+    AFTER_S,
+    AFTER_SHARE,
+    AFTER_SIGMA,
+    OFFSETS,
+    goes_on,
+    sliding_maximum,
+)
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -34,19 +41,17 @@ SIZE_SPREAD = 0.2
 #: and how many rises are taken to be there before any are seen.
 WIDE_SD = np.array([1.4, 2.0, 3.5, 6.0])
 WIDE_FROM = np.array([2.0, 3.0, 4.5, 7.0])
-WIDE_PRIOR = np.array([0.5, 0.15, 0.03, 0.01])
+WIDE_PRIOR = np.array([0.5, 0.1, 0.01, 0.003])
 #: A fall of fewer deviations is not looked for one by one.
 LEAST_HEIGHT = 3.0
 #: A fall must be this much more likely to come from the wide noise than the rises alone say.
 WIDE_MARGIN = 1.5
-#: A step of load goes on pulling: falls followed by a mean lower than this many deviations are
-#: left out, and rises followed by a higher one.
-AFTER_S = 0.6
-AFTER_SIGMA = 2.5
-#: Loads that switch: a fall this high (deviations) that goes on as told by AFTER_SIGMA, or a rise
-#: that goes on by this much (a load that leaves, of which no miss is the cause). Smaller ones look
-#: like misses: each asks for so much more evidence (logarithm of the ratio), up to the most.
-LOAD_HEIGHT, LOAD_LEAVES = 3.0, 1.5
+#: Loads that switch: a fall this high (deviations) that goes on as a step does, or a rise that goes
+#: on by this much (a load that leaves, of which no miss is the cause). Smaller ones look like
+#: misses: each asks for so much more evidence (logarithm of the ratio), up to the most. White noise
+#: makes so many of them a row.
+LOAD_HEIGHT, LOAD_LEAVES = 3.5, 1.5
+LOADS_BY_CHANCE = 3e-5
 LOAD_STEP, LOAD_MOST = 2.0, 6.0
 #: What is left of a pulse's rows less the miss fitted to them is chance, up to so many deviations
 #: of its sum of squares, and the miss's own shape, known to this share of its square.
@@ -70,7 +75,8 @@ class MissEvidence:
 
     falls, rises: (averagings, sizes, shares). largest: the same, the row that adds most to falls.
     injected: (INJECTED, averagings, sizes, shares), what one more miss of the expected size adds.
-    cycles: engine cycles watched. loads: steps of load seen, by the way the speed goes on.
+    cycles: engine cycles watched. loads: steps of load seen, by the way the speed goes on, beyond
+    those that noise makes.
     """
 
     falls: FloatArray
@@ -78,7 +84,7 @@ class MissEvidence:
     largest: FloatArray
     injected: FloatArray
     cycles: float
-    loads: int = 0
+    loads: float = 0.0
 
 
 def miss_evidence(
@@ -137,8 +143,8 @@ def miss_evidence(
 
 def _usable(
     clean: FloatArray, score: FloatArray, known: BoolArray, interval_s: float, *, taps: int
-) -> tuple[BoolArray, BoolArray, int]:
-    """Rows (n,) whose falls, and rises, count, and the number of steps of load.
+) -> tuple[BoolArray, BoolArray, float]:
+    """Rows (n,) whose falls, and rises, count, and the steps of load beyond chance.
 
     Not counted: steps of load, echoes of a greater pulse, and what is shaped otherwise than a miss.
     """
@@ -146,26 +152,28 @@ def _usable(
     after = goes_on(clean, rows=max(3, round(AFTER_S / interval_s)), skip=skip)
     lowest, highest = -score.min(axis=0), score.max(axis=0)
     near = max(1, round(0.12 / interval_s))
-    stays = known & (
-        ((lowest > LOAD_HEIGHT) & (after < -AFTER_SIGMA))
-        | ((highest > LOAD_HEIGHT) & (after > LOAD_LEAVES))
-    )  # fmt: skip
-    rows = np.flatnonzero(stays)
-    steps = int((np.diff(rows, prepend=-taps) >= taps).sum())
-    total = np.concatenate([[0.0], np.cumsum(clean * clean), np.zeros(taps)])
-    total[clean.size + 1 :] = total[clean.size]
-    energy = total[taps : taps + clean.size] - total[: clean.size]
-    chance = taps - 1 + MISFIT_SIGMA * np.sqrt(2.0 * (taps - 1))
     echo = max(3, round(ECHO_S / interval_s))
     top_fall = sliding_maximum(np.where(lowest > ECHO_HEIGHT, lowest, 0.0), echo)
     top_rise = sliding_maximum(np.where(highest > ECHO_HEIGHT, highest, 0.0), echo)
     own_fall = sliding_maximum(np.where(lowest > ECHO_HEIGHT, lowest, 0.0), near)
     own_rise = sliding_maximum(np.where(highest > ECHO_HEIGHT, highest, 0.0), near)
-    fall = known & (after > -AFTER_SIGMA) & (1.2 * lowest >= top_rise) & (lowest >= own_fall)
-    rise = known & (after < AFTER_SIGMA) & (1.2 * highest >= top_fall) & (highest >= own_rise)
+    fall = known & (1.2 * lowest >= top_rise) & (lowest >= own_fall)
+    rise = known & (1.2 * highest >= top_fall) & (highest >= own_rise)
+    comes = fall & (lowest > LOAD_HEIGHT) & (-after > np.maximum(AFTER_SIGMA, AFTER_SHARE * lowest))
+    leaves = rise & (highest > LOAD_HEIGHT) & (
+        after > np.maximum(LOAD_LEAVES, AFTER_SHARE * highest)
+    )  # fmt: skip
+    rows = np.flatnonzero(comes | leaves)
+    steps = int((np.diff(rows, prepend=-taps) >= taps).sum())
+    total = np.concatenate([[0.0], np.cumsum(clean * clean), np.zeros(taps)])
+    total[clean.size + 1 :] = total[clean.size]
+    energy = total[taps : taps + clean.size] - total[: clean.size]
+    chance = taps - 1 + MISFIT_SIGMA * np.sqrt(2.0 * (taps - 1))
+    fall &= -after < np.maximum(AFTER_SIGMA, AFTER_SHARE * lowest)
+    rise &= after < np.maximum(AFTER_SIGMA, AFTER_SHARE * highest)
     fall &= energy < chance + (1.0 + MISFIT_SHARE) * lowest * lowest
     rise &= energy < chance + (1.0 + MISFIT_SHARE) * highest * highest
-    return fall, rise, steps
+    return fall, rise, max(0.0, steps - LOADS_BY_CHANCE * float(known.sum()))
 
 
 def _wide_noise(score: FloatArray, rise: BoolArray, rows: int) -> FloatArray:
@@ -235,29 +243,37 @@ def log_mean(values: FloatArray) -> FloatArray:
 
 #: Logarithm of the ratio from which it is called rough running at 1 % false alarms. The bound
 #: e^-x is loose where sizes and shares are averaged over and the noise is learnt: of 3200 logs of
-#: healthy engines at 8-50 Hz none exceeded 1; rough roads, hunting and lumpy cams need the rest.
-CALLED, CALLED_AT = 1.5, 0.01
+#: healthy engines at 8-50 Hz 0.1 % exceeded it, of disturbed ones (loads, hunting, rough roads,
+#: cold idles, lumpy cams) 0.6 %.
+CALLED, CALLED_AT = 1.0, 0.01
 #: What is left without the largest fall has to speak for misses, too (one dip can be anything), but
 #: need not outweigh by itself that few were seen: that costs it up to 1.
 LEAST_REST = -1.0
 
 
-def chance(parts: Sequence[MissEvidence]) -> float:
-    """Probability by chance of what these classes together show, calibrated at 1 %."""
+def chance(parts: Sequence[MissEvidence], *, single: bool = False) -> float:
+    """Probability by chance of what these classes together show, calibrated at 1 %.
+
+    single: one fall may be all there is; else a second has to speak for misses, too.
+    """
     if not parts:
         return 1.0
     falls = np.sum([p.falls for p in parts], axis=0)
     rises = np.sum([p.rises for p in parts], axis=0)
     largest = np.max([p.largest for p in parts], axis=0)
-    return float(_chance(falls, rises, largest, sum(p.loads for p in parts)))
+    return float(_chance(falls, rises, None if single else largest, sum(p.loads for p in parts)))
 
 
-def _chance(falls: FloatArray, rises: FloatArray, largest: FloatArray, loads: int) -> FloatArray:
+def _chance(
+    falls: FloatArray, rises: FloatArray, largest: FloatArray | None, loads: float
+) -> FloatArray:
     """Probabilities of tables (..., averagings, sizes, shares); rises count against falls."""
     height = log_mean(falls) - np.maximum(log_mean(rises), 0.0)
     height = height - min(LOAD_STEP * loads, LOAD_MOST)
-    p = CALLED_AT * np.exp(np.minimum(CALLED - height, 10.0))
-    return np.where(log_mean(falls - largest) > LEAST_REST, np.minimum(p, 1.0), 1.0)
+    p = np.minimum(CALLED_AT * np.exp(np.minimum(CALLED - height, 10.0)), 1.0)
+    if largest is None:
+        return np.asarray(p)
+    return np.where(log_mean(falls - largest) > LEAST_REST, p, 1.0)
 
 
 def power(parts: Sequence[MissEvidence], share: float, alpha: float, draws: int = 100) -> float:

@@ -53,6 +53,32 @@ def test_healthy_idle_is_clear_and_says_what_could_have_shown(rate):
         assert m.low <= m.value <= m.high
 
 
+def test_one_dip_alone_is_a_note():
+    time, speed = idle(rate=25.0, seed=3)
+    at = np.searchsorted(time, time[0] + 40.0)
+    late = time[at:] - time[at]
+    speed = speed.copy()
+    speed[at:] -= 50.0 * np.exp(-late / 0.3)
+    result = run(session(time, engine_speed=speed), "roughness")
+    assert [f.severity for f in result.findings] == ["info"]
+    assert result.findings[0].start_s < 40.0 < result.findings[0].end_s
+    assert result.findings[0].blocks == []
+    assert result.why.startswith("perhaps not")
+    assert not result.digest["found"]
+
+
+def test_fuel_that_the_controller_cuts_is_no_missing_firing():
+    """Idle held by cutting the fuel: three times a second, as a line of the crank might be."""
+    rng = np.random.default_rng(1)
+    rows = rng.choice([6, 7, 8], 220, p=[0.2, 0.6, 0.2])
+    part = np.concatenate([np.arange(n) / n for n in rows])
+    time = 0.04 * np.arange(part.size)
+    speed = 1362.0 + 40.0 * part + rng.normal(0.0, 3.0, part.size)
+    pulse = np.where(part < 0.5, 0.0, 4.2)
+    result = run(session(time, engine_speed=speed, injector_pulse_width=pulse), "roughness")
+    assert result.status == "not_judged"
+
+
 def test_half_order_amplitude_grows_with_the_fault():
     healthy, dead = (
         run(session(time, engine_speed=speed), "roughness").metrics

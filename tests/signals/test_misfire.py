@@ -1,8 +1,11 @@
 """The detector of missing firings against firing-resolved engines that share no code with it."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from pipeline.signals import line_claim
 from pipeline.signals.matched_filter import excess_probability
 from pipeline.signals.misfire import examine, line_amplitude
 from pipeline.signals.misfire_decision import decide
@@ -103,6 +106,49 @@ def test_share_is_estimated_within_its_interval(scale):
     found = [d for d in detections(ENGINE, Logger(rate_hz=20), share=0.05, scale=scale) if d.found]
     inside = [d.low <= 0.05 <= d.high for d in found]
     assert np.mean(inside) >= 0.8
+
+
+def test_one_miss_is_noted_and_not_called_rough():
+    engine, logger = Engine(noise=0.04), Logger(rate_hz=25)
+    truth = simulate(engine, logger, logs=24, seconds=60, seed=4, misses=Misses(0.0025))
+    one = [k for k, at in enumerate(truth.miss_time) if at.size == 1 and 3.0 < at[0] < 57.0]
+    assert len(one) >= 6
+    noted = []
+    for k in one:
+        time = truth.time[k]
+        part = ClassInput("idle", True, time, truth.speed[k], np.arange(time.size) == 0,
+                          engine.drop_rpm)  # fmt: skip
+        got = decide([examine(part, cylinders=engine.cylinders)])
+        assert not got.found
+        if got.suspected:
+            noted.append(abs(got.dip_s - truth.miss_time[k][0]))
+            assert 0.5 < got.dip_rpm / engine.drop_rpm < 1.6
+    assert len(noted) >= 0.6 * len(one)
+    assert max(noted) < 0.2
+    healthy = detections(engine, logger, logs=24, seed=5)
+    assert not any(d.found or d.suspected for d in healthy)
+
+
+def test_rises_as_great_as_the_falls_are_loads():
+    """A load of 8 Nm that comes and goes every few seconds, and is gone again at once."""
+    got = detections(Engine(noise=0.035, damping_s=0.6), Logger(rate_hz=8), logs=40, scale=0.8,
+                     loads=Loads(switch_nm=8.0, period_s=5.0))  # fmt: skip
+    assert sum(d.found or d.suspected for d in got) <= 1
+
+
+def test_the_claim_of_a_line_is_borne_out():
+    """Where single misses cannot be told, the line of one cylinder is what the log can claim."""
+    engine, logger = Engine(noise=0.1, inertia_kg_m2=0.3), Logger(rate_hz=15, step_rpm=10.0)
+    part = detections(engine, logger, logs=1)[0].classes[0]
+    share = line_claim.claim(
+        [line_claim.line_power(part, float(p), 0.001, least=part.line_least)
+         for p in line_claim.SHARES], 0.95)  # fmt: skip
+    assert share is not None
+    assert 0.25 < share < 0.9
+    assert np.mean([d.by_line for d in detections(engine, logger, share=share, logs=30)]) >= 0.9
+    # Noise hides it, and a log whose line is lost in it claims none.
+    lost = replace(part, line_floor=1.5)
+    assert line_claim.line_power(lost, 1.0, 0.001, least=part.line_least) < 0.5
 
 
 def test_dead_cylinder_is_seen_as_one_by_its_line():
