@@ -9,6 +9,7 @@ import numpy as np
 from pipeline.analysis import _knock_findings as words
 from pipeline.facts.knock_margin import (
     INTAKE_C,
+    INTAKE_LAG_S,
     LAMBDA_LOAD,
     ZONE_KPA,
     ZONE_RPM,
@@ -345,7 +346,7 @@ def _assumptions(view: View, margins: KnockMargin, vehicle: VehicleKnock) -> Fig
         ["volumetric efficiency", f"{knock.VOLUMETRIC_EFFICIENCY:.2f}", "default"],
         ["burn duration at 3000 rpm", f"{knock.BURN_DURATION_DEG:.0f} deg, 15 % either way",
          "default"],
-        ["charge temperature", "intake air sensor" if margins.intake_known else "35 °C",
+        ["charge temperature", f"intake air sensor, {INTAKE_LAG_S:.1f} s of lag undone" if margins.intake_known else "35 °C",
          "log" if margins.intake_known else "default"],
         ["lambda", margins.lambda_source.replace("_", " "),
          "default" if margins.lambda_source == "assumed" else "log"],

@@ -19,7 +19,7 @@ from pipeline.signals.segments import Bools, Floats
 
 META = FactMeta(
     summary="modelled margin of spark to the knock limit, by row and by zone",
-    version=2,
+    version=3,
     needs=("engine_speed", "manifold_pressure", "spark_advance"),
     uses=("intake_air_temperature", "lambda", "lambda_target"),
     facts=("states", "knock_table"),
@@ -33,6 +33,12 @@ LEAST_RPM = 1000.0
 HELD_S = 0.3
 #: s by which lambda's reading comes late under load, where the log does not tell (usual).
 LAMBDA_LATE_S = 0.15
+#: s by which an open sensor in moving air follows the charge (1 to 3 s, common practice, no
+#: source): in a run the charge is several K warmer than it reads. s over which the reading's rise
+#: is taken (it comes in steps of half a K or one), and most K that are believed of it.
+INTAKE_LAG_S = 1.5
+INTAKE_RISE_S = 2.0
+MOST_LAG_K = 12.0
 #: Taken where nothing was logged: charge temperature, degC, and lambda below and above 100 kPa.
 INTAKE_C = 35.0
 LAMBDA_LIGHT, LAMBDA_LOAD = 1.0, 0.88
@@ -93,6 +99,9 @@ def compute(view: View) -> KnockMargin:
     use = _under_load(states, pressure, spark, intake)
     if np.count_nonzero(use) < ZONE_ROWS:
         raise NotAvailableError("the engine was not under load with spark and pressure logged")
+    if intake_known:
+        intake = intake.copy()
+        intake[use] = _charge(time, intake, use)
     lookup = knock_table.look_up(
         speed_rpm=states.rpm[use], manifold_kpa=pressure[use], intake_c=intake[use],
         lambda_=mixture[use],
@@ -115,6 +124,15 @@ def _good(view: View, name: str, *, seconds: float) -> Floats | None:
     if values is None:
         return None
     return segments.hold(view.time, believed(view, name, values), seconds=seconds)
+
+
+def _charge(time: Floats, reading: Floats, use: Bools) -> Floats:
+    """Charge temperature (m,), degC, of the rows used: its sensor's lag of first order undone."""
+    at, half = time[use], 0.5 * INTAKE_RISE_S
+    known = np.isfinite(reading)
+    before, after = (np.interp(at + s, time[known], reading[known]) for s in (-half, half))
+    ahead = INTAKE_LAG_S * (after - before) / INTAKE_RISE_S
+    return np.asarray(reading[use] + np.clip(ahead, -MOST_LAG_K, MOST_LAG_K))
 
 
 def _lambda(view: View, pressure: Floats) -> tuple[Floats, str]:

@@ -10,7 +10,7 @@ from pipeline.logbook import Entry
 from pipeline.meta import Earlier
 from pipeline.physics.knock_scale import PRIOR
 from pipeline.results import Result
-from tests.analysis.pull_logs import VEHICLE, kinds, log, results
+from tests.analysis.pull_logs import VEHICLE, fact, kinds, log, results
 
 KNOWN = ("engine.compression_ratio", "fuel.octane_ron")
 
@@ -44,6 +44,22 @@ def test_a_degree_of_spark_is_a_degree_of_margin() -> None:
     a, b = _knock(_log(4.0)), _knock(_log(9.0))
     margins = [r.metrics["knock_margin_min_deg"].value for r in (a, b)]
     assert margins[0] - margins[1] == pytest.approx(5.0, abs=0.1)
+
+
+def test_a_charge_that_heats_up_in_a_run_is_not_taken_for_what_its_slow_sensor_reads() -> None:
+    channels = _log(6.0)
+    time, wide = channels["time"], channels["throttle_position"] > 50.0
+    charge, reading = np.full(time.size, 40.0), np.full(time.size, 40.0)
+    for k in range(1, time.size):
+        step = time[k] - time[k - 1]
+        charge[k] = charge[k - 1] + step * (3.0 if wide[k] else 0.5 * (40.0 - charge[k - 1]))
+        reading[k] = reading[k - 1] + step / 1.5 * (charge[k] - reading[k - 1])
+    channels["intake_air_temperature"] = np.round(2.0 * reading) / 2.0
+    used = fact(channels, "knock_margin")
+    rows = np.isfinite(used.margin_deg) & wide
+    late, left = (np.abs(charge - x)[rows].mean() for x in (reading, used.intake_c))
+    assert late > 2.5
+    assert left < 0.4 * late
 
 
 def test_defaults_keep_a_near_thing_to_info() -> None:
