@@ -332,6 +332,9 @@ def _assumptions(view: View, margins: KnockMargin, vehicle: VehicleKnock) -> Fig
     def origin(name: str) -> str:
         return "vehicle.toml" if view.vehicle.is_given(name) else "default"
 
+    charge = f"{INTAKE_C:.0f} °C"
+    if margins.intake_known:
+        charge = f"intake air sensor, {INTAKE_LAG_S:.1f} s of lag undone"
     rows: list[list[str | float | None]] = [
         ["compression ratio", f"{cylinder.compression_ratio:.1f}",
          origin("engine.compression_ratio")],
@@ -346,8 +349,7 @@ def _assumptions(view: View, margins: KnockMargin, vehicle: VehicleKnock) -> Fig
         ["volumetric efficiency", f"{knock.VOLUMETRIC_EFFICIENCY:.2f}", "default"],
         ["burn duration at 3000 rpm", f"{knock.BURN_DURATION_DEG:.0f} deg, 15 % either way",
          "default"],
-        ["charge temperature", f"intake air sensor, {INTAKE_LAG_S:.1f} s of lag undone" if margins.intake_known else "35 °C",
-         "log" if margins.intake_known else "default"],
+        ["charge temperature", charge, "log" if margins.intake_known else "default"],
         ["lambda", margins.lambda_source.replace("_", " "),
          "default" if margins.lambda_source == "assumed" else "log"],
         [BASE_TIMING, "spark as the controller believes it", "not checked by light"],
