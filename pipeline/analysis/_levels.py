@@ -46,9 +46,10 @@ LOAD_KPA = 70.0  # highland full throttle; below it no engine pulls through its 
 LONGEST_RUN_S = 60.0  # at full throttle, through the speeds, on a road
 COLD_C = 74.0  # below every thermostat: an engine that pulls warms up
 WARMING_K_PER_MIN = 1.2  # warm-up before a hold that makes a sudden hold a fault
-LEAVES_K = 1.8  # from a hold to the next 5 s, by itself; 150 s of that warm-up are 3 K
-#: K between means of a held reading's blocks: noise averages out of them, water goes on moving.
-WANDER_K = 0.3
+#: Two signs of water in a hold, of which a log may hide either. K from the hold to the next 5 s
+#: (150 s of that warm-up are 3 K), if the log goes on; K between means of its blocks, out of which
+#: noise averages while water moves, if the log's steps let it be seen.
+LEAVES_K, WANDER_K = 1.8, 0.3
 #: Where a held value is no reading but the end of the scale: (at or below, mode).
 FLOOR = {
     "manifold_pressure": ((4.0, "dead"), (16.0, "open")),
@@ -117,10 +118,11 @@ def held(time: Floats, values: Mapping[str, Floats], running: Bools) -> list[Sus
         if name == "lambda" and level >= CEILING["lambda"][0]:
             lies = _beyond_fuel_cuts(middle("manifold_pressure"), a, b, seconds)
         else:
-            lies = _may_not_rest(name, level, own.middle, (a, b), seconds)
-        if name == "coolant_temperature":
+            lies = _may_not_rest(name, level, own.middle[max(0, a - 12) : a], seconds)
+        if name == "coolant_temperature" and lies:
             inside = slice(*np.searchsorted(time, (own.start_s[a], own.start_s[b - 1] + BLOCK_S)))
-            lies = lies and not _wanders(time[inside], values[name][inside])
+            after = own.middle[b : b + 2]
+            lies = not _is_water(time[inside], values[name][inside], after, level)
         if name == "manifold_pressure":
             lies = lies and _should_move(middle("throttle_position"), level, a, b, seconds)
         if seconds < least_s or not (moved and lies):
@@ -193,32 +195,27 @@ def _moved(middle: Floats) -> float:
     return float(np.subtract(*np.percentile(y, [95, 5]))) if y.size >= 3 else 0.0
 
 
-def _may_not_rest(
-    name: str, level: float, middle: Floats, hold: tuple[int, int], seconds: float
-) -> bool:
-    """Whether a live sensor could not honestly rest at this level for so long.
-
-    Water whose thermostat leaks finds a balance below it, and leaves it again as it came; a wire
-    that is whole again shows the water at once, as far away as it went meanwhile.
-    """
+def _may_not_rest(name: str, level: float, before: Floats, seconds: float) -> bool:
+    """Whether a live sensor could not honestly rest at this level so long. before: medians."""
     if name != "coolant_temperature":
         return True
-    a, b = hold
-    after = middle[b : b + 2]
-    after = after[np.isfinite(after)]
-    if level >= COLD_C or (after.size and abs(after[0] - level) <= LEAVES_K):
+    if level >= COLD_C:
         return False
-    before = middle[max(0, a - 12) : a]
     before = before[np.isfinite(before)]
     warming = before.size >= 6 and (before[-1] - before[0]) / (before.size * BLOCK_S / 60.0)
     return bool(warming and warming >= WARMING_K_PER_MIN) or (level < 60.0 and seconds >= 300.0)
 
 
-def _wanders(time: Floats, x: Floats) -> bool:
-    """Whether a temperature goes on moving within a step of its reading: water, no stuck sensor.
+def _is_water(time: Floats, x: Floats, after: Floats, level: float) -> bool:
+    """Whether a cold hold is water on a leaking thermostat, which finds a balance below it.
 
-    The first and the last block are left out: the hold begins and ends somewhere within them.
+    It goes on moving within a step of the reading, or leaves the balance as it came; a wire that is
+    whole again shows the water as far away as it went meanwhile. The first and the last block are
+    left out: the hold begins and ends somewhere within them. after: medians of the next blocks.
     """
+    after = after[np.isfinite(after)]
+    if after.size and abs(after[0] - level) <= LEAVES_K:
+        return True
     known = np.isfinite(x)
     block = blocks_by(time, BLOCK_S)[known]
     count = np.bincount(block)
