@@ -64,7 +64,9 @@ ROUGH_SHARE, ROUGH_PERIODS = 0.1, 6.0
 #: the middle and the top of a swing are told from noise: half of such findings were right by the
 #: simulator's own count. Few swings close to the limit are info: held back, none of them was right.
 CONFIDENCE, CONFIDENCE_FEW, CONFIDENCE_NEAR, NEAR_LIMIT = 0.95, 0.85, 0.6, 1.3
-FEW_PERIODS = 4.0
+#: The smaller side counts for itself, too: held back, swings of 46 to 56 rpm with 37 to 40 to one
+#: side were none, all with 44 and more were.
+FEW_PERIODS, NEAR_SIDE = 4.0, 1.05
 
 
 @dataclass(frozen=True)
@@ -219,9 +221,11 @@ def _finding(view: View, states: States, found: list[Swing], worst: Swing) -> Fi
     causes = [Cause(cause=name, probability=p) for name, p in kind.causes]
     names = [c.cause for c in causes]
     confidence = CONFIDENCE if worst.periods >= 5 or len(found) > 1 else CONFIDENCE_FEW
-    if worst.amplitude_rpm < NEAR_LIMIT * view.limits.hunting_rpm:
+    near = worst.amplitude_rpm < NEAR_LIMIT * view.limits.hunting_rpm
+    if near or worst.smaller_rpm < NEAR_SIDE * view.limits.hunting_rpm:
         confidence = CONFIDENCE_NEAR
-    doubtful = confidence == CONFIDENCE_NEAR and max(s.periods for s in found) < FEW_PERIODS
+    few = confidence == CONFIDENCE_NEAR and max(s.periods for s in found) < FEW_PERIODS
+    doubtful = few or worst.smaller_rpm < view.limits.hunting_rpm
     return Finding(
         kind="idle_hunting", severity="info" if doubtful else "watch", confidence=confidence,
         start_s=rounded(min(s.start_s for s in found), 6),

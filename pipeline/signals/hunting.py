@@ -18,7 +18,7 @@ IntArray = NDArray[np.int64]
 SMOOTH_S, SMOOTH_SHARE, SMOOTH_LEAST_S = 0.3, 1.0 / 6.0, 0.1
 #: Of the limit: excursions from here on are followed, so that a swing close to it stays whole.
 FOLLOWED = 0.5
-#: Of the limit: the smaller side of a swing has to reach this; the two together the limit itself.
+#: Of the limit: the smaller side of a swing has to reach this, and the two together the limit.
 #: A load that is switched on again and again makes dips, a hunting idle goes both ways.
 SMALLER_SIDE = 0.92
 #: Longest period over shortest in a swing of three: hunting keeps its pace, a driver does not.
@@ -42,13 +42,17 @@ NOISE_AT_TOP = 0.8
 
 @dataclass(frozen=True)
 class Swing:
-    """One episode: begin and end in s, periods counted, frequency, half the swing in rpm."""
+    """One episode: begin and end in s, periods counted, frequency, half the swing in rpm.
+
+    smaller_rpm: the swing to the smaller side of the middle.
+    """
 
     start_s: float
     end_s: float
     periods: float
     frequency_hz: float
     amplitude_rpm: float
+    smaller_rpm: float
 
 
 @dataclass(frozen=True)
@@ -184,6 +188,7 @@ def _sustained(
             start_s=float(time_s[span.start]), end_s=float(time_s[span.stop - 1]),
             periods=periods, frequency_hz=1.0 / period,
             amplitude_rpm=float(size[part].mean()),
+            smaller_rpm=float(min(size[part][::2].mean(), size[part][1::2].mean())),
         ))  # fmt: skip
     return found
 

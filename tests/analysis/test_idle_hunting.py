@@ -78,3 +78,16 @@ def test_swings_are_counted_and_phases_measured():
     assert coherence > 0.98
     assert ahead == pytest.approx(40, abs=3)
     assert size == pytest.approx(2, rel=0.05)
+
+
+def test_swings_that_reach_the_limit_to_one_side_only_are_a_note():
+    """54 rpm in the mean, 38 to the upper side: more than 40 either way is what hunting means."""
+    time = np.arange(0.0, 60.0, 0.04)
+    phase = 2 * np.pi * 0.85 * time
+    shape = np.cos(phase) + 0.18 * np.cos(2 * phase)  # deep below, broad above
+    noise = np.random.default_rng(3).normal(0.0, 3.0, time.size)
+    severity = {}
+    for size in (46.0, 75.0):
+        result = run(session(time, engine_speed=870.0 - size * shape + noise), "idle_hunting")
+        severity[size] = [f.severity for f in result.findings]
+    assert severity == {46.0: ["info"], 75.0: ["watch"]}
