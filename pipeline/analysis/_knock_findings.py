@@ -42,11 +42,12 @@ ODDS_POWER = 2.0
 #: What spark in boost beside best torque says, which the knock integral does not know. Nobody tunes
 #: past it: there is nothing to win. The model's own best torque is off by some 3 deg (burn 15 %
 #: longer or shorter), and sound tables lie a few degrees before it: from EVEN_DEG after it on, too
-#: much spark is the likelier reason, by a factor e each WIDTH_DEG. Of what takes a margin where the
-#: base timing is right spark is two in three (common practice, no source); heat and octane leave it
-#: where it was, so that a low spark leaves a third of the odds. Believed 10 to 1 at most.
+#: much spark is the likelier reason, by a factor e each WIDTH_DEG. Where octane and base timing are
+#: known, as they have to be for more than ``info``, and heat is in the model, spark is four in
+#: five of what takes a margin (a choice, no source), so that a low spark leaves a fifth of the odds.
+#: Believed 10 to 1 at most.
 EVEN_DEG, WIDTH_DEG = 3.0, 2.0
-SPARK_CAUSES = 0.65
+SPARK_CAUSES = 0.8
 MOST_ODDS = 10.0
 #: Confidence from which the model's word alone is more than ``info``: likelier right than wrong.
 LIKELY = 0.5
