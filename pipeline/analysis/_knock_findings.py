@@ -44,7 +44,7 @@ ODDS_POWER = 2.0
 #: longer or shorter), and sound tables lie a few degrees before it: from EVEN_DEG after it on, too
 #: much spark is the likelier reason, by a factor e each WIDTH_DEG. Where octane and base timing are
 #: known, as they have to be for more than ``info``, and heat is in the model, spark is four in
-#: five of what takes a margin (a choice, no source), so that a low spark leaves a fifth of the odds.
+#: five of what takes a margin (a choice, no source): a low spark leaves a fifth of the odds.
 #: Believed 10 to 1 at most.
 EVEN_DEG, WIDTH_DEG = 3.0, 2.0
 SPARK_CAUSES = 0.8

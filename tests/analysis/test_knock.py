@@ -71,7 +71,7 @@ def test_defaults_keep_a_near_thing_to_info() -> None:
 def test_the_nearer_to_its_limit_the_less_the_model_is_believed() -> None:
     """A near thing is likelier the model's error than knock: it is said, and at info."""
     timing = Entry(date=dt.datetime(2026, 4, 1), kind="check", item="base_timing", text="light")
-    near, far = (_knock(_log(spark), logbook=[timing]).findings[0] for spark in (14.0, 26.0))
+    near, far = (_knock(_log(spark), logbook=[timing]).findings[0] for spark in (14.8, 26.0))
     assert (near.severity, far.severity) == ("info", "watch")
     assert near.confidence < 0.5 < far.confidence
 
