@@ -65,7 +65,7 @@ LEAST_S = 0.1
 #: curvature, film of one cylinder): at a point whatever was seen there, and of one visit. More
 #: seconds shrink neither, more visits only the second. Choice, from the scatter of simulated drives
 #: beyond what their residuals explain.
-MODEL_SD, VISIT_SD = 0.002, 0.014
+MODEL_SD, VISIT_SD = 0.0015, 0.013
 #: A sensor read this seldom, s, doubles the variance of one visit, and so does a visit this short:
 #: less of its course is seen. Choice, as above.
 SLOW_S, PASSING_S = 0.12, 0.3
