@@ -292,6 +292,9 @@ def _air(
         steps = sudden_steps(view, trace, settled, least=limits.air_step_min_k,
                              most=limits.air_step_max_k)  # fmt: skip
         steps = steps if len(steps) >= LEAST_STEPS else []
+    # Where the water has boiled the reading jumps in steam: that is told as overheating.
+    boiled = trace.seconds[trace.running & (trace.coolant >= limits.overheating_act_c)]
+    steps = [d for d in steps if not boiled.size or d.start < boiled[0]]
     if not steps or intake_steps_too(view, steps):
         return []
     deepest = max(d.depth for d in steps)

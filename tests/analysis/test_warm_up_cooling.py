@@ -180,3 +180,15 @@ def test_water_within_half_a_digit_of_a_level_may_not_have_reached_it() -> None:
     assert time.high is not None
     assert time.low < 800.0 - 6.2 - 1.5 < time.high < time.low + 60.0
     assert time.low < time.value < time.high
+
+
+@pytest.mark.parametrize(("top", "told"), [(122.0, "overheating"), (96.0, "air_in_coolant")])
+def test_a_reading_that_jumps_in_steam_is_told_as_overheating(top: float, told: str) -> None:
+    """Boiled over at rest, the reading falls to 92 degC and jumps by 8 K now and then."""
+    log = hand(5.0, seconds=900.0, begin_c=60.0).park(470.0)
+    level = np.interp(log.time, [0, 400, 500, 505, 900], [60, top, top, 92, 92])
+    since = np.mod(log.time, 60.0)
+    jumps = (log.time > 560.0) & (since < 5.0)
+    log.put("coolant_temperature", log.time >= 0.0, level + jumps * 8.0 * np.exp(-since / 3.0))
+    only = replace(REGISTRY, analyses={"cooling": REGISTRY.analyses["cooling"]})
+    assert [f.kind for f in analyse(log.session(), only)["cooling"].findings] == [told]
