@@ -16,6 +16,7 @@ from pipeline.analysis._suspects import (
     local_noise_by,
 )
 from pipeline.channels import CHANNELS
+from pipeline.facts.sensor_validity import below_boost
 from pipeline.signals import segments
 
 # All sizes: common practice, no source; each well above what open logs of healthy cars show.
@@ -114,7 +115,10 @@ def held(time: Floats, values: Mapping[str, Floats], running: Bools) -> list[Sus
         a, b = best
         seconds = (b - a) * BLOCK_S
         level = float(np.nanmedian(own.middle[a:b]))
-        moved = any(_moved(d.middle[a:b]) >= size for d, size in drivers)
+        driving = [(d.middle[a:b], size) for d, size in drivers]
+        if name == "throttle_position":
+            driving = [(below_boost(p), size) for p, size in driving]
+        moved = any(_moved(part) >= size for part, size in driving)
         if name == "lambda" and level >= CEILING["lambda"][0]:
             lies = _beyond_fuel_cuts(middle("manifold_pressure"), a, b, seconds)
         else:

@@ -188,7 +188,9 @@ def compute(view: View) -> SensorValidity:
                 add(name, "spike", spikes, 0.0, SPIKES_FOR_FAULT)
                 bad[name] = bad.get(name, np.zeros(time.size, dtype=bool)) | spikes
         if name in STUCK_S and not any(f.channel == name and f.share > 0.2 for f in faults):
-            rows = _stuck_rows(name, logged, values, running)
+            # At the start the manifold empties at any throttle.
+            steady = settled if name == "throttle_position" else running
+            rows = _stuck_rows(name, logged, values, steady)
             if rows is not None:
                 add(name, "stuck", rows, FLICKERING_S.get(name, STUCK_S[name]) * 0.5)
     return SensorValidity(size=time.size, values=values, bad=bad, faults=tuple(faults))
@@ -309,6 +311,8 @@ _DRIVERS: Mapping[str, tuple[tuple[str, float], ...]] = {
     "fuel_pressure": (("manifold_pressure", 40.0),),
     "exhaust_gas_temperature": (("engine_speed", 1500.0),),
 }
+#: kPa: the standard atmosphere at sea level, about the most there is outside.
+OUTSIDE_KPA = 101.3
 #: Values at which a channel may honestly rest for long: at standstill or its own end.
 _MAY_REST: Mapping[str, tuple[float, float]] = {
     "vehicle_speed": (-np.inf, 0.5),
@@ -338,8 +342,10 @@ def _stuck_rows(
     rest_low, rest_high = _MAY_REST.get(name, (np.inf, -np.inf))
     known = _DRIVERS.get(name, ())
     driving = [(values[d], size) for d, size in known if d in values]
-    if name == "throttle_position" and not _is_throttled(values):
-        return None  # a diesel's flap stands open for minutes
+    if name == "throttle_position":
+        if not _is_throttled(values):
+            return None  # a diesel's flap stands open for minutes
+        driving = [(below_boost(v), size) for v, size in driving]
     usual = seconds[seconds < least]
     usual_s = float(np.percentile(usual, 95)) if usual.size >= 20 else 0.0
     rows = np.zeros(logged.size, dtype=bool)
@@ -367,6 +373,11 @@ def _goes_on(after: Floats, value: float) -> bool:
     """
     known = after[np.isfinite(after)]
     return bool(known.size and abs(known[0] - value) <= FINE_STEP)
+
+
+def below_boost(pressure: Floats) -> Floats:
+    """Manifold pressure (n,), kPa, as far as a throttle makes it: above the air's a turbo does."""
+    return np.minimum(pressure, OUTSIDE_KPA)
 
 
 def _is_throttled(values: Mapping[str, Floats]) -> bool:

@@ -136,6 +136,24 @@ def test_open_flap_of_a_diesel_is_not_stuck():
     assert validity(data).faults == ()
 
 
+def test_throttle_held_wide_open_or_shut_from_the_first_turn_may_rest():
+    data = drive()
+    time, rpm = data["time"], data["engine_speed"]
+    pull = (time > 200.0) & (time < 230.0)  # one long climb: the turbo comes, the foot stays
+    data["throttle_position"][pull] = 100.0
+    data["manifold_pressure"][pull] = np.linspace(99.0, 165.0, np.count_nonzero(pull))
+    start = time < 45.0  # a strong starter, 6 s of it, then an idle at a closed throttle
+    data["throttle_position"][start] = 0.0
+    data["vehicle_speed"][start] = 0.0
+    rpm[start] = np.where(time[start] < 8.0, 310.0, 880.0) + 3.0 * np.sin(time[start])
+    data["manifold_pressure"][start] = np.where(time[start] < 8.0, 91.0, 32.0)
+    assert validity(data).faults == ()
+    # And here vacuum denies it.
+    data["manifold_pressure"][pull] = np.linspace(95.0, 25.0, np.count_nonzero(pull))
+    data["throttle_position"][(time > 195.0) & (time < 235.0)] = 100.0
+    assert [(f.channel, f.mode) for f in validity(data).faults] == [("throttle_position", "stuck")]
+
+
 def test_regulated_coolant_and_standstill_may_rest():
     data = drive()
     data["coolant_temperature"][:] = 90.0
