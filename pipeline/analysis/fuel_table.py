@@ -53,8 +53,8 @@ META = Meta(
 
 #: Normal quantile of a 95 % interval.
 Z95 = 1.959964
-#: Fits: without, then with the film's memory of the table's own error, then once more.
-ROUNDS = 2
+#: Turns of the first fit, which only has to see the error that the film then remembers.
+FIRST_TURNS = 2
 #: % standard deviation beyond which a point counts as unknown whatever was seen there: a step of
 #: a third of what hand-made tables are wrong by teaches little.
 LARGEST_SD_PCT = 4.0
@@ -184,15 +184,15 @@ def _fit(
     made = design(time, inputs, grid, delay.transport_s, delay.lag_s)
     if made is None:
         return None
+    first = regression.fit(
+        made.table, made.dense, made.y, made.start, prior_of(made), base_weight=made.weight,
+        rounds=FIRST_TURNS,
+    )  # fmt: skip
+    made = remembering(made, time, inputs, _seen_error(inputs, grid, made, first))
     fit = regression.fit(
-        made.table, made.dense, made.y, made.start, prior_of(made), base_weight=made.weight
-    )
-    for _ in range(1, ROUNDS):
-        made = remembering(made, time, inputs, _seen_error(inputs, grid, made, fit))
-        fit = regression.fit(
-            made.table, made.dense, made.y, made.start, prior_of(made), base_weight=made.weight,
-
-        )  # fmt: skip
+        made.table, made.dense, made.y, made.start, prior_of(made), base_weight=made.weight,
+        begin=(first.size, first.scale),
+    )  # fmt: skip
     return made, fit
 
 

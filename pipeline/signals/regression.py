@@ -263,15 +263,17 @@ def fit(
     table: csr_array, dense: Floats, y: Floats, start: Bools, prior: Prior, *,
     base_weight: Floats | None = None, sizes: Sequence[float] = (0.01, 0.03, 0.08),
     scales: Sequence[float] = (0.6, 1.0, 1.7), lags: int = 60, rounds: int = 4,
+    begin: tuple[float, float] | None = None,
 ) -> Fit:  # fmt: skip
     """Robust fit with smoothness from the data.
 
     table (n, m), dense (n, q), y (n,), start (n,): first row of each contiguous stretch.
-    base_weight: relative precision of each row (blocks of fewer samples are worth less).
+    base_weight: relative precision of each row (blocks of fewer samples are worth less). begin:
+    size and scale an earlier fit of these rows chose; they are then looked for once, at the end.
     """
     base = np.ones(y.size) if base_weight is None else base_weight
     weight = base.copy()
-    choice = (sizes[len(sizes) // 2], scales[len(scales) // 2])
+    choice = begin or (sizes[len(sizes) // 2], scales[len(scales) // 2])
     m = table.shape[1]
     shift = np.zeros(dense.shape[1]) if prior.dense_mean is None else prior.dense_mean
     y = y - dense @ shift
@@ -280,18 +282,24 @@ def fit(
     covariance = np.eye(mean.size)
     evidence = 0.0
     residual = y
+    roots: dict[tuple[float, float], Floats] = {}
+
+    def root_of(pair: tuple[float, float]) -> Floats:
+        if pair not in roots:
+            roots[pair] = root_of_prior(prior, *pair)
+        return roots[pair]
+
     for turn in range(rounds):
         info = information(table, dense, y, weight)
         variance = sigma**2 * inflation
-        if turn in (1, rounds - 1):
+        if turn == rounds - 1 or (turn == 1 and begin is None):
             tried = {
-                (size, scale): evidence_of(info, root_of_prior(prior, size, scale), variance)
+                (size, scale): evidence_of(info, root_of((size, scale)), variance)
                 for scale in scales
                 for size in sizes
             }
             choice = max(sorted(tried), key=lambda pair: tried[pair])
-        root = root_of_prior(prior, *choice)
-        mean, covariance, evidence = posterior(info, root, variance)
+        mean, covariance, evidence = posterior(info, root_of(choice), variance)
         residual = y - table @ mean[:m] - dense @ mean[m:]
         scaled = residual * np.sqrt(base)
         sigma = max(robust_scale(scaled), 1e-4)
