@@ -12,7 +12,7 @@ from pipeline.signals.segments import Bools, Floats
 
 META = FactMeta(
     summary="per full-throttle run in boost or asked for it: spool, plateau, error, rise",
-    version=1,
+    version=2,
     needs=("manifold_pressure", "engine_speed"),
     uses=("manifold_pressure_target", "wastegate_duty"),
     facts=("full_throttle_runs", "atmosphere"),
@@ -41,6 +41,10 @@ REST_DUTY_PCT = 5.0
 #: which are control and no blip.
 REST_STEP_PCT = 0.5
 BUSY_S = 0.2
+#: s of a run's end over which the last duty is taken, and share of the plateau's duty below which
+#: the control has all but given up by then.
+DUTY_END_S = 0.4
+GONE_SHARE = 0.5
 #: rpm of plateau that a rise over speed needs.
 CREEP_SPAN_RPM = 500.0
 #: Speed bins in which runs are compared across sessions, rpm.
@@ -157,7 +161,7 @@ def _measure(
         if duty is not None and np.isfinite(duty[rows][plateau]).any():
             wastegate = smoothing.median_or_nan(duty[rows][plateau])
             wastegate_spread = float(np.nanstd(duty[rows][plateau]))
-            wastegate_end = smoothing.median_or_nan(duty[rows][t >= t[-1] - 0.4])
+            wastegate_end = smoothing.median_or_nan(duty[rows][t >= t[-1] - DUTY_END_S])
     window = (t >= spooled_at) & (t <= spooled_at + OVERSHOOT_WINDOW_S)
     if np.isfinite(spooled_at) and fresh and window.sum() >= 3:
         over = p - (wanted if np.isfinite(goal) else plateau_kpa)
@@ -204,10 +208,11 @@ def _own_level(t: Floats, p: Floats, barometer: float) -> float:
 
 
 def _at_rest(t: Floats, plateau: Bools, rpm: Floats, duty: Floats | None) -> Bools:
-    """The plateau's rows from which on the wastegate is at rest to the end; all if too few.
+    """The plateau's rows from which on the wastegate is at rest to the end; all where it is not.
 
     A control that has something left to give holds the pressure; the creep begins where its duty
-    has gone to nothing.
+    has gone to nothing. Where it gets there too late in the run for a slope, the last of the run,
+    in which it went: over the whole plateau the held part would hide the rise.
     """
     if duty is None:
         return plateau
@@ -221,7 +226,12 @@ def _at_rest(t: Floats, plateau: Bools, rpm: Floats, duty: Floats | None) -> Boo
     if busy.size:
         rest[: int(busy[-1]) + 1] = False
     wide_enough = rest.sum() >= 5 and float(np.ptp(rpm[rest])) >= CREEP_SPAN_RPM
-    return rest if wide_enough else plateau
+    if wide_enough:
+        return rest
+    gone = smoothing.median_or_nan(duty[t >= t[-1] - DUTY_END_S])
+    if not gone <= GONE_SHARE * smoothing.median_or_nan(duty[plateau]):
+        return plateau
+    return np.asarray(plateau & (rpm >= float(np.max(rpm[plateau])) - 2.0 * CREEP_SPAN_RPM))
 
 
 def _crossing(t: Floats, p: Floats, n: Floats, threshold: float) -> tuple[float, float]:

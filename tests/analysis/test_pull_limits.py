@@ -96,17 +96,17 @@ def in_some(creeping: int, duty: float | None = None) -> Callable[[float], Chann
 
 
 def late_creep(
-    duty_end: float, last: float | None = None, *, asked: bool = False
+    duty_end: float, last: float | None = None, *, asked: bool = False, at: float = 4800.0
 ) -> Callable[[float], Channels]:
-    """Held until 4800 rpm, where duty has gone to ``duty_end`` (``last`` at 6000) and pressure
+    """Held until ``at`` rpm, where duty has gone to ``duty_end`` (``last`` at 6000) and pressure
     rises, by itself or because it was asked for."""
 
     def make(rate: float) -> Channels:
         channels = log(rate=rate, noise=NOISE)
-        over = np.maximum(channels["engine_speed"] - 4800.0, 0.0) / 1000.0
+        over = np.maximum(channels["engine_speed"] - at, 0.0) / 1000.0
         channels["manifold_pressure"] += 16.0 * over
         channels["manifold_pressure_target"] += 16.0 * over * asked
-        duty = np.interp(channels["engine_speed"], [2400.0, 4800.0, 6000.0],
+        duty = np.interp(channels["engine_speed"], [2400.0, at, 6000.0],
                          [20.0, duty_end, duty_end if last is None else last])  # fmt: skip
         channels["wastegate_duty"] = np.where(wide(channels), duty, 0.0)
         return channels
@@ -115,6 +115,8 @@ def late_creep(
 
 
 case("creeps once its duty is at 0", "boost", "boost_creep", "watch", late_creep(0.0))
+case("creeps where its duty goes last", "boost", "boost_creep", "watch",
+     late_creep(12.0, 0.0, at=5400.0))  # fmt: skip
 case("rises while its duty holds it up", "boost", "boost_creep", None, late_creep(12.0))
 case("rises though its duty falls", "boost", "boost_creep", "watch", late_creep(20.0, 6.0))
 case("rises as asked while duty falls", "boost", "boost_creep", None,
