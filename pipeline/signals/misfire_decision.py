@@ -50,6 +50,12 @@ HIDDEN_SCATTER, HIDDEN_S = 0.2, 15.0
 #: A line has to exceed the usual scatter of one firing: cylinders that differ by less than they
 #: scatter are no fault.
 LEAST_LINE_SCATTER = 1.0
+#: Hz below which the half order can meet the driveline's own pace, the car rocking on its shafts (2
+#: to 10 Hz, more in a high gear: common practice, no source): there a sound engine's uneven
+#: cylinders show up to eight times too large. A line there alone, where other running that was
+#: looked at shows less than this share of it, is the driveline's, unless it stands for most of a
+#: cylinder, which no sound engine's does.
+DRIVELINE_HZ, SHOWN_ELSEWHERE, MORE_THAN_UNEVEN = 13.0, 1.0 / 3.0, 0.6
 
 
 @dataclass(frozen=True)
@@ -113,6 +119,7 @@ def decide(classes: Sequence[ClassResult], *, false_alarm: float = 0.01) -> Dete
     strong = [
         c for c in tested
         if c.line_share >= max(_least_line(c, c.scatter), LEAST_LINE_SCATTER * c.scatter)
+        and not _driveline(c, tested)
     ]  # fmt: skip
     line_p = min([c.line_p for c in strong], default=1.0) * max(1, len(tested)) / SHARE_LINES
     by_line = line_p < false_alarm
@@ -179,6 +186,14 @@ def _greatest(part: ClassResult) -> tuple[float, float, float]:
     k = int(np.argmax(part.pulses.fall_heights))
     height = float(part.pulses.fall_heights[k])
     return height, float(part.pulse_times[k]), height / max(part.pulse_z, 1e-9) * part.drop_rpm
+
+
+def _driveline(part: ClassResult, tested: Sequence[ClassResult]) -> bool:
+    """Whether a line seen while driving slowly in a gear is the driveline's own swing."""
+    others = [c.line_share for c in tested if c is not part and c.blind_share < 0.5]
+    if part.idle or part.speed_rpm / 120.0 > DRIVELINE_HZ or not others:
+        return False
+    return part.line_share < MORE_THAN_UNEVEN and max(others) < SHOWN_ELSEWHERE * part.line_share
 
 
 def _least_line(part: ClassResult, scatter: float) -> float:

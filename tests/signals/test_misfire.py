@@ -157,6 +157,25 @@ def test_dead_cylinder_is_seen_as_one_by_its_line():
     assert np.median([d.share for d in found]) > 0.6
 
 
+@pytest.mark.parametrize(
+    ("rpm", "share", "elsewhere", "found"),
+    [
+        (1370.0, 0.3, 0.03, False),  # the car rocks on its shafts: a few percent show as a third
+        (1370.0, 0.3, 0.15, True),  # and idle shows it too
+        (1370.0, 0.9, 0.03, True),  # no sound engine's cylinders differ by so much
+        (2400.0, 0.3, 0.03, True),  # far above the driveline's own pace
+    ],
+)
+def test_a_line_at_the_driveline_s_own_pace_needs_other_running_to_show_it(
+    rpm, share, elsewhere, found
+):
+    idle = detections(ENGINE, Logger(rate_hz=20), logs=1)[0].classes[0]
+    idle = replace(idle, line_share=elsewhere, line_cells=5)
+    slow = replace(idle, idle=False, name="driving", speed_rpm=rpm, line_share=share, line_p=1e-9)
+    assert decide([idle, slow]).by_line is found
+    assert decide([slow]).by_line  # nothing else was looked at
+
+
 def test_limit_of_detection_is_between_useless_and_boastful():
     limits = [d.smallest_share for d in detections(ENGINE, Logger(rate_hz=20))]
     assert all(x is not None and 0.004 < x < 0.03 for x in limits)
