@@ -65,10 +65,10 @@ LEAST_S = 0.1
 #: curvature, film of one cylinder): at a point whatever was seen there, and of one visit. More
 #: seconds shrink neither, more visits only the second. Choice, from the scatter of simulated drives
 #: beyond what their residuals explain.
-MODEL_SD, VISIT_SD = 0.0015, 0.013
+MODEL_SD, VISIT_SD = 0.0015, 0.011
 #: A sensor read this seldom, s, doubles the variance of one visit, and so does a visit this short:
 #: less of its course is seen. Choice, as above.
-SLOW_S, PASSING_S = 0.12, 0.3
+SLOW_S, PASSING_S = 0.12, 0.8
 #: Size and scale of the smoothness come from the same data and are then taken as known: intervals
 #: of such fits are known to be too narrow, by about this factor. Choice, from simulated drives.
 PRIOR_DOUBT = 1.4

@@ -177,6 +177,11 @@ def one(seed: int, registry: Registry) -> dict[str, float]:
         if p.evidence_s >= VISITED_S
     ]
     averages = naive(first, rows)
+    averaged = [
+        averages.get((p.rpm, p.load_kpa), 0.0) - t
+        for p, t in zip(judged, truth, strict=True)
+        if p.evidence_s >= VISITED_S
+    ]
     plain_rows = [
         FuelPoint(rpm=p.rpm, load_kpa=p.load_kpa, correction_pct=averages.get((p.rpm, p.load_kpa)),
                   low_pct=None, high_pct=None, step_pct=None, sensor_pct=None, evidence_s=0.0,
@@ -198,6 +203,9 @@ def one(seed: int, registry: Registry) -> dict[str, float]:
         "with the sensor's doubt": warm_error(first, more, careful),
         "naive after one": warm_error(first, more, as_function(plain_rows)),
         "points after one": float(np.sqrt(np.mean(np.square(visited)))) if visited else np.nan,
+        "naive, points after one": (
+            float(np.sqrt(np.mean(np.square(averaged)))) if averaged else np.nan
+        ),
         "coverage": covered(needed(first[0], more)),
         "coverage, table alone": covered(needed(first[0], None)),
         "judged points": float(len(judged)),
