@@ -24,6 +24,7 @@ from pipeline.results import (
 )
 from pipeline.session import View
 from pipeline.signals import segments
+from pipeline.signals.sampling import quantisation_step
 from pipeline.signals.segments import Bools, Floats
 
 META = Meta(
@@ -55,6 +56,8 @@ PULL_S = 0.24
 #: within this share below the highest speed reached are a limiter's too, wherever it is set.
 LIMITER_SHARE = 0.93
 SAME_SPEED = 0.05
+#: s around a lean spike whose middle it has to stand above: several spikes long.
+SPIKE_S = 1.5
 #: kPa the pressure may move round a hiccup: a throttle or a valve at work is no misfire.
 STEADY_KPA = 25.0
 #: s after the hiccup in which the lean spike may be logged: at full throttle the exhaust takes
@@ -62,6 +65,10 @@ STEADY_KPA = 25.0
 DELAY_S = (0.0, 0.6)
 #: Fewest hiccups with lean spikes in a session.
 LEAST_EVENTS = 2
+#: Share of speed by which rows fall below the middle of the five around them, share of a run's rows
+#: that do, and how many at least in a session, where misses crowd so that they are their run's own
+#: scatter. A sound engine's rows rise one after the other; what its logger adds is a third of that.
+TREMBLE, CROWDED_SHARE, CROWDED_ROWS = 0.01, 0.05, 6
 
 
 @dataclass(frozen=True)
@@ -139,6 +146,7 @@ def find_hiccups(view: View, runs: FullThrottleRuns) -> Hiccups:
     pressure = view.get("manifold_pressure")
     held = None if pressure is None else segments.hold(time, pressure, seconds=0.5)
     times, falls, leans, rows, hiccups, spikes = [], [], [], [], 0, 0
+    crowds: list[tuple[Floats, Floats, Floats, NDArray[np.int64]]] = []
     seconds = 0.0
     for run in runs.runs:
         first = int(np.searchsorted(time, max(run.start_s, run.opened_s) + SETTLE_S))
@@ -165,8 +173,17 @@ def find_hiccups(view: View, runs: FullThrottleRuns) -> Hiccups:
         inner &= y < LIMITER_SHARE * view.vehicle.engine.rev_limit_rpm
         hic = np.flatnonzero(inner & (fall > LEAST_FALL))
         hiccups += int(np.count_nonzero(np.diff(np.concatenate([[-9], hic])) > 1))
-        spike = _events(t, lean, np.ones(t.size, dtype=bool), LEAST_LEAN)
+        # A mixture on its way to full load's is lean of the run's, and no spike.
+        beside = x / _middle(x, 2 * round(0.5 * SPIKE_S / float(np.median(np.diff(t)))) + 1) - 1.0
+        spike = _events(t, np.minimum(lean, beside), np.ones(t.size, dtype=bool), LEAST_LEAN)
         spikes += spike.size
+        crowd = _crowd(t, y, inner)
+        if held is not None:
+            crowd = crowd[[np.ptp(held[index][np.abs(t - t[k]) < 0.15]) <= STEADY_KPA
+                           for k in crowd]]  # fmt: skip
+        jumps = _events(t, np.maximum(lean, 0.0), np.ones(t.size, dtype=bool), LEAST_LEAN)
+        if crowd.size and jumps.size:
+            crowds.append((t[crowd], fall[crowd], lean[jumps], index[crowd]))
         low, high = DELAY_S
         for k in spike:
             # The hiccup comes before its spike by the exhaust's delay.
@@ -183,12 +200,32 @@ def find_hiccups(view: View, runs: FullThrottleRuns) -> Hiccups:
             leans.append(float(lean[k]))
             rows.append(int(index[worst]))
     at = np.array(rows, dtype=np.int64)
+    if at.size < LEAST_EVENTS and sum(c[0].size for c in crowds) >= CROWDED_ROWS:
+        moments, losses, sizes, at = (np.concatenate(part) for part in zip(*crowds, strict=True))
+        times, falls, leans = moments.tolist(), losses.tolist(), sizes.tolist()
     if at.size:
         top = max(float(np.nanmax(speed[run.start : run.end])) for run in runs.runs)
         if float(speed[at].min()) > (1.0 - SAME_SPEED) * top:
-            times, falls, leans, rows = [], [], [], []
-    return Hiccups(np.array(times), np.array(falls), np.array(leans),
-                   np.array(rows, dtype=np.int64), seconds, hiccups, spikes)  # fmt: skip
+            times, falls, leans, at = [], [], [], np.zeros(0, dtype=np.int64)
+    return Hiccups(np.array(times), np.array(falls), np.array(leans), at, seconds, hiccups,
+                   spikes)  # fmt: skip
+
+
+def _crowd(t: Floats, speed: Floats, inner: Bools) -> NDArray[np.int64]:
+    """Rows of a run in which the speed trembles; none where only few do.
+
+    t, speed: (n,). A speed that rises all the while is its own middle of five, however fast.
+    """
+    below = 1.0 - speed / np.maximum(_middle(speed, 5), 1.0)
+    step = quantisation_step(speed) / max(float(np.median(speed)), 1.0)
+    rows = np.flatnonzero(inner & (below > max(TREMBLE, 1.5 * step)))
+    return rows if rows.size >= CROWDED_SHARE * t.size else rows[:0]
+
+
+def _middle(values: Floats, rows: int) -> Floats:
+    """Median (n,) of an odd number of rows around each; the ends hold their value."""
+    padded = np.pad(values, rows // 2, mode="edge")
+    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, rows), axis=1))
 
 
 def _events(t: Floats, height: Floats, allowed: Bools, least: float) -> NDArray[np.int64]:

@@ -58,6 +58,45 @@ def test_clean_runs_lean_patches_and_a_limiter_are_not_misfire(options):
     assert result.status == "clear"
 
 
+@pytest.mark.parametrize(("lean", "status"), [(0.02, "found"), (0.0, "clear")])
+def test_misses_that_crowd_are_their_run_s_own_scatter(lean, status):
+    """Firings fail so often that two rows in five fall, and lambda is never at rest.
+
+    Without a mixture that tells of them a trembling speed is its sensor's.
+    """
+    rng = np.random.default_rng(3)
+    time = np.arange(0, 60.0, 1 / RATE)
+    full = (time % 30.0 > 10) & (time % 30.0 < 18)
+    missed = full & (rng.random(time.size) < 0.4)
+    speed = np.where(full, 2400 + 250 * (time % 30.0 - 10), 2400.0)
+    speed *= 1.0 - 0.03 * missed + rng.normal(0, 0.001, time.size)
+    late = np.convolve(missed, np.exp(-np.arange(8) / 3.0))[: time.size]
+    log = session(
+        time, engine_speed=speed, manifold_pressure=np.where(full, 155.0, 45.0),
+        throttle_position=np.where(full, 98.0, 20.0), vehicle_speed=speed / 60.0,
+        **{"lambda": np.where(full, 0.85, 1.0) + lean * late + rng.normal(0, 0.004, time.size)},
+    )  # fmt: skip
+    assert run(log, "misfire_load").status == status
+
+
+def test_lambda_on_its_way_to_full_load_is_no_spike():
+    """From 1200 rpm in top gear the engine shudders while the mixture still comes down."""
+    rng = np.random.default_rng(4)
+    time = np.arange(0, 40.0, 1 / RATE)
+    since = time - 10.0
+    full = (since > 0) & (since < 25)
+    shudder = 45.0 * np.exp(-np.maximum(since, 0) / 1.5) * np.sin(2 * np.pi * 2.2 * since)
+    speed = np.where(full, 1250 + 60 * since + shudder, 1250.0)
+    lam = np.where(full, 0.86 + 0.14 * np.exp(-np.maximum(since, 0) / 2.0), 1.0)
+    log = session(
+        time, engine_speed=speed + rng.normal(0, 6, time.size),
+        manifold_pressure=np.where(full, 104.0, 45.0),
+        throttle_position=np.where(full, 98.0, 12.0), vehicle_speed=speed / 25.0,
+        **{"lambda": lam + rng.normal(0, 0.004, time.size)},
+    )  # fmt: skip
+    assert run(log, "misfire_load").status == "clear"
+
+
 def test_without_full_throttle_it_is_not_judged():
     time = np.arange(0, 60, 1 / RATE)
     log = session(time, engine_speed=np.full(time.size, 2000.0),
