@@ -60,6 +60,10 @@ MODELLED_FROM = ("spark_advance", "manifold_pressure", "intake_air_temperature")
 #: Share of a drop that has to be spark for it to be told whatever the model makes of the margin
 #: that is left: heat comes and goes with the day, spark was put in.
 SPARK_SHARE = 0.67
+#: Change of ln(integral) that a drop has to come to where it is not spark: 3 deg where the integral
+#: rises with spark as it does in boost (0.045 a deg). Far from the limit it hardly does, and a few
+#: kPa or K are degrees.
+LEAST_LOG_DROP = 0.135
 
 
 @dataclass(frozen=True)
@@ -135,8 +139,9 @@ def assess(
         if alive and z.quiet_s >= QUIET_S and not heard:
             continue  # the engine itself says it did not knock there
         drop = drops.get((z.rpm, z.kpa), Drop())
+        plain = gone >= NEAR_PROBABILITY and drop.margin_deg * z.slope >= LEAST_LOG_DROP
         relative = drop.margin_deg >= limits.knock_margin_drop_deg and (
-            gone >= NEAR_PROBABILITY or drop.spark_deg >= SPARK_SHARE * drop.margin_deg
+            plain or drop.spark_deg >= SPARK_SHARE * drop.margin_deg
         )
         if heard and margin < AGREES_DEG:
             found.append((max(gone, 0.9), margin, z, True))

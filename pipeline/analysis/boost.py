@@ -189,7 +189,7 @@ def _lean_share(view: View, runs: Sequence[BoostRun]) -> float | None:
 
 
 def _creep(runs: Sequence[BoostRun], limit: float, *, has_target: bool) -> list[BoostRun]:
-    """Runs whose pressure rises on the plateau with the wastegate at rest, if they are most."""
+    """Runs whose pressure rises with the wastegate at rest, if most runs with it at rest do."""
     judged, rising = [], []
     for r in runs:
         # Without a duty to see, a rise that follows the target is the target's own.
@@ -198,12 +198,14 @@ def _creep(runs: Sequence[BoostRun], limit: float, *, has_target: bool) -> list[
         )  # fmt: skip
         if not np.isfinite(slope):
             continue
-        judged.append(r)
         unseen = not np.isfinite(r.duty_end_pct)
         at_rest = r.duty_end_pct <= REST_DUTY_PCT or r.duty_spread_pct < 0.5
         at_rest |= r.duty_end_pct <= r.duty_pct - DUTY_FALLS_PCT and r.creep_over_target >= limit
-        if slope >= limit and r.rise_kpa >= LEAST_RISE_KPA and (unseen or at_rest):
-            rising.append(r)
+        # A control that still has duty to take away holds the pressure: no creep could show.
+        if unseen or at_rest:
+            judged.append(r)
+            if slope >= limit and r.rise_kpa >= LEAST_RISE_KPA:
+                rising.append(r)
     return rising if len(rising) >= 2 and len(rising) > MOST_RUNS * len(judged) else []
 
 

@@ -40,7 +40,7 @@ from pipeline.signals import smoothing
 
 META = Meta(
     question="How near did the engine run to knock?",
-    version=4,
+    version=5,
     kinds=("knock_risk",),
     references=(
         "Ignition delay: Douaud and Eyzat, SAE 780080; integral: Livengood and Wu 1955.",
@@ -61,6 +61,9 @@ QUIET_SESSIONS = 2
 BASE_TIMING = "base timing"
 #: s of zones below the limit in all before it is told.
 LEAST_S = 0.3
+#: Mean speed and pressure by which two sessions may differ in a zone to be compared: the limit
+#: changes by some 0.3 deg a kPa and 0.6 deg per 100 rpm, and 3 deg of change are told.
+APART_RPM, APART_KPA = 150.0, 4.0
 #: kPa from which a zone (its middle) is one of boost, at sea level too.
 BOOST_KPA = 110.0
 #: Changes of the table of sensitivities: what buys how much.
@@ -198,6 +201,7 @@ def _against_quiet(
     A channel that never moved is no proof that the engine was quiet, and does not overrule the
     model; as a reference to see a change against it will do.
     """
+    now = {(z.rpm, z.kpa): z for z in zones}
     least: dict[tuple[float, float], tuple[float, float]] = {}
     sessions = [d for d in past if d.get("listened")]
     if len(sessions) < QUIET_SESSIONS:
@@ -205,8 +209,8 @@ def _against_quiet(
     for d in sessions:
         for z in map(_zone, d["zones"]):
             silent = z.quiet_s if d["alive"] else z.seconds
-            if silent >= 0.5 and z.knock_s == 0.0:
-                key = (z.rpm, z.kpa)
+            key = (z.rpm, z.kpa)
+            if silent >= 0.5 and z.knock_s == 0.0 and key in now and _same_place(z, now[key]):
                 known = (z.margin_deg, z.spark_deg)
                 least[key] = min(least.get(key, known), known)
     return {
@@ -215,6 +219,12 @@ def _against_quiet(
         )
         for z in zones if (z.rpm, z.kpa) in least
     }  # fmt: skip
+
+
+def _same_place(a: Zone, b: Zone) -> bool:
+    """Whether two sessions ran at one speed and pressure in a zone, as far as is known."""
+    apart = abs(a.mean_rpm - b.mean_rpm) > APART_RPM or abs(a.mean_kpa - b.mean_kpa) > APART_KPA
+    return not apart
 
 
 def _against_usual(zones: Sequence[Zone], past: Sequence[Any]) -> dict[tuple[float, float], float]:
@@ -254,7 +264,7 @@ def _middle_row(view: View, zone: Zone) -> int:
 
 def _zone_digest(z: Zone) -> list[float | None]:
     values = (z.rpm, z.kpa, z.seconds, z.margin_deg, z.slope, z.band_deg, z.start_s, z.end_s,
-              z.quiet_s, z.knock_s, z.onset_deg, z.spark_deg)  # fmt: skip
+              z.quiet_s, z.knock_s, z.onset_deg, z.spark_deg, z.mean_rpm, z.mean_kpa)  # fmt: skip
     return [rounded(v, 5) if np.isfinite(v) else None for v in values]
 
 

@@ -19,7 +19,7 @@ from pipeline.signals.segments import Bools, Floats
 
 META = FactMeta(
     summary="modelled margin of spark to the knock limit, by row and by zone",
-    version=3,
+    version=4,
     needs=("engine_speed", "manifold_pressure", "spark_advance"),
     uses=("intake_air_temperature", "lambda", "lambda_target"),
     facts=("states", "knock_table"),
@@ -54,7 +54,8 @@ ZONE_S = 0.15
 class Zone:
     """One cell of the zones. margin_deg at the table's scale; slope 1/deg; band_deg: two
     standard deviations without the scale; quiet_s and knock_s: what the knock channels said;
-    onset_deg: margin where knock began, NaN where none did; spark_deg: median spark there."""
+    onset_deg: margin where knock began, NaN where none did; spark_deg: median spark there;
+    mean_rpm and mean_kpa: where in the zone the engine ran."""
 
     rpm: float
     kpa: float
@@ -68,6 +69,8 @@ class Zone:
     knock_s: float
     onset_deg: float
     spark_deg: float
+    mean_rpm: float = float("nan")
+    mean_kpa: float = float("nan")
 
 
 @dataclass(frozen=True, eq=False)
@@ -196,6 +199,7 @@ def _zones(
                 start_s=float(time[part.min()]), end_s=float(time[part.max()]),
                 quiet_s=quiet, knock_s=knocked, onset_deg=onset,
                 spark_deg=float(np.median(spark[part])),
+                mean_rpm=float(rpm[part].mean()), mean_kpa=float(pressure[part].mean()),
             )
         )  # fmt: skip
     return tuple(found)

@@ -3,7 +3,7 @@ import datetime as dt
 import numpy as np
 import pytest
 
-from pipeline.analysis._knock_findings import assess
+from pipeline.analysis._knock_findings import Drop, assess
 from pipeline.facts.knock_margin import Zone
 from pipeline.limits import Limits
 from pipeline.logbook import Entry
@@ -156,6 +156,20 @@ def test_a_margin_gone_is_believed_sooner_where_the_same_car_had_more_before() -
     assert kinds(now) == {"knock_risk": "watch"}
     assert "10 deg more there" in now.findings[0].detail
     assert not _knock(_log(9.0), logbook=[timing], earlier=earlier).findings  # margin left
+
+
+def test_a_drop_far_from_the_limit_or_at_another_pressure_is_none() -> None:
+    def told(slope: float, spark: float) -> bool:
+        zone = Zone(1750.0, 90.0, 2.0, -0.5, slope, 4.0, 10.0, 20.0, 0.0, 0.0, np.nan, 20.0)
+        drops = {(1750.0, 90.0): Drop(3.6, spark)}
+        return assess([zone], PRIOR, drops, {}, limits=Limits(), alive=False) is not None
+
+    assert told(0.055, -0.5)  # hot charge, say
+    assert not told(0.03, -0.5)  # the integral hardly rises with spark: a few kPa make it
+    assert told(0.03, 3.6)  # but spark was put in
+    for z in _knock(_log(12.0)).digest["zones"]:
+        assert z[0] - 250.0 <= z[12] <= z[0] + 250.0
+        assert z[1] - 10.0 <= z[13] <= z[1] + 10.0
 
 
 def test_change_against_earlier_quiet_running() -> None:

@@ -80,8 +80,10 @@ def slow_spool(rate: float) -> Channels:
     return channels
 
 
-def in_some(creeping: int, duty: float | None = None) -> Callable[[float], Channels]:
-    """Five runs of which only the first ones creep, with the wastegate's duty swinging or not."""
+def in_some(
+    creeping: int, duty: float | None = None, holds: float = 0.0
+) -> Callable[[float], Channels]:
+    """Five runs of which only the first ones creep, at that duty; ``holds`` more in the others."""
 
     def make(rate: float) -> Channels:
         with_creep = log(rate=rate, noise=NOISE, runs=5, target=None, creep=8.0)
@@ -89,7 +91,9 @@ def in_some(creeping: int, duty: float | None = None) -> Callable[[float], Chann
         first = with_creep["time"] < 35.0 + 21.0 * creeping - 10.0
         with_creep["manifold_pressure"] = np.where(first, with_creep["manifold_pressure"], flat)
         if duty is not None:
-            with_creep["wastegate_duty"] = np.where(wide(with_creep), duty, 0.0)
+            swings = holds * (1.0 + 0.1 * np.sin(3.0 * with_creep["time"]))
+            held = np.where(first, duty, duty + swings)
+            with_creep["wastegate_duty"] = np.where(wide(with_creep), held, 0.0)
         return with_creep
 
     return make
@@ -124,6 +128,8 @@ case("rises as asked while duty falls", "boost", "boost_creep", None,
 case("comes late and flattens out", "boost", "boost_creep", None, slow_spool)
 case("creeps in two runs of five", "boost", "boost_creep", None, in_some(2))
 case("creeps in four runs of five", "boost", "boost_creep", "watch", in_some(4))
+case("creeps in both at rest of five", "boost", "boost_creep", "watch", in_some(2, 2.0, 22.0))
+case("creeps in two of five at rest", "boost", "boost_creep", None, in_some(2, 2.0))
 case("creeps, wastegate at rest", "boost", "boost_creep", "watch", in_some(4, 2.0))
 
 
