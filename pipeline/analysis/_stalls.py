@@ -25,6 +25,22 @@ NEAR_IDLE, ABOVE_IDLE, SAGGING, LAST_FIRING = 0.12, 1.25, 0.8, 0.3
 FAST_IDLE, STEADY = 1.6, 0.14
 #: s: an engine that stood at idle this long before it stopped was most likely switched off.
 HELD_IDLE_S = 1.5
+#: s: injected all the while, no clutch takes this long to choke a car that does not move.
+LONG_SAG_S = 1.1
+#: Shares of idle between which injection has to be seen as the speed falls: a controller stops it
+#: by itself where it takes the engine for stopped (200 to 400 rpm, common practice, no source).
+FALLING = (0.5, 0.8)
+#: Times its own deceleration when switched off at which an engine fell with nothing but its own
+#: losses against it: less, and it still fired; more, and something held it. Friction of a cold one
+#: and the alternator's load make the upper half; a clutch brakes several times as hard.
+OWN_PACE = (0.9, 1.7)
+#: Times the second stretch of a fall (0.65 to 0.35 of idle) that the first (0.95 to 0.65) may take:
+#: with nothing but its losses against it an engine falls evenly, while a clutch bites ever harder.
+EVEN = 1.3
+#: New speeds within a fall without which its course is not seen: one measured once a turn has two
+#: or three, and a clutch's fall then looks as slow as any.
+LEAST_UPDATES, LEAST_OWN_UPDATES = 5, 3
+CHOKED = "it was choked from a held idle"
 #: ms and %: an injector that is not fired logs less (as in the states).
 SILENT = {"injector_pulse_width": 0.1, "injector_duty": 0.05}
 #: km/h a car gains as it is set off, and km/h at which one in its lowest gear creeps at idle
@@ -54,7 +70,8 @@ def engine_stops(view: View, states: States) -> list[Stop]:
 
     Injection that goes on while the speed falls through half of idle tells a stop nobody asked
     for; a key cuts it at once. Of those, one from a held idle at rest as the car sets off or the
-    foot goes down is the driver's clutch. Without injection in the log, a speed that comes down
+    foot goes down is the driver's clutch; one that falls evenly and at the pace of a stop by the
+    key in the same log just ceased to fire. Without injection in the log, a speed that comes down
     and goes on through idle without standing there died, one that stood was switched off.
     """
     time = view.time
@@ -72,7 +89,68 @@ def engine_stops(view: View, states: States) -> list[Stop]:
         rows[:a] = False
         if rows.sum() >= 6:
             found.append(_stop(view, states, rows, stop))
-    return found
+    falls = [_fall(view, states, stop.at_s) for stop in found]
+    own = [
+        fall.pace
+        for stop, fall in zip(found, falls, strict=True)
+        if stop.how == "switched_off" and stop.sure > 0.9
+        if fall is not None and fall.updates >= LEAST_OWN_UPDATES
+    ]
+    usual = float(np.median(own)) if own else np.nan
+    return [_judged(stop, fall, usual) for stop, fall in zip(found, falls, strict=True)]
+
+
+@dataclass(frozen=True)
+class Fall:
+    """How a speed fell from idle: s from 0.8 to 0.3 of it, that as rpm/s, and how evenly.
+
+    ``unevenness``: time from 0.95 to 0.65 of idle over that from there to 0.35. ``updates``: how
+    many new speeds were read meanwhile.
+    """
+
+    updates: int
+    seconds: float
+    pace: float
+    unevenness: float
+
+
+def _judged(stop: Stop, fall: Fall | None, usual: float) -> Stop:
+    """Take a stop from a held idle for dying where its fall is none a clutch makes.
+
+    ``usual``: rpm/s at which the engine falls in this log when switched off, NaN where not seen.
+    """
+    if stop.sign != CHOKED or fall is None or fall.updates < LEAST_UPDATES:
+        return stop
+    if fall.seconds > LONG_SAG_S:
+        return Stop(stop.at_s, "died", 0.7, "the speed sagged slowly and no car was moved by it")
+    if OWN_PACE[0] < fall.pace / usual < OWN_PACE[1] and fall.unevenness < EVEN:
+        sign = "it fell as it does when switched off, but injection went on and no car was pushed"
+        return Stop(stop.at_s, "died", 0.7, sign)
+    return stop
+
+
+def _fall(view: View, states: States, stop: float) -> Fall | None:
+    """How the speed fell at a stop, None where it did not fall from idle."""
+    near = (view.time > stop - LOOK_BACK_S) & (view.time < stop + STANDS_WITHIN_S)
+    time, speed = view.time[near], states.rpm[near]
+    before = time < stop - HELD_IDLE_S
+    stands = np.flatnonzero((time > stop) & (speed < STANDING_RPM))
+    if not before.any() or not stands.size:
+        return None
+    idle = float(np.median(speed[before]))
+    time, speed = time[: stands[0] + 1], speed[: stands[0] + 1]
+    if not 0.3 * idle > STANDING_RPM or not np.max(speed) >= 0.95 * idle:
+        return None
+
+    def passed(share: float) -> float:
+        """When the speed went below this share of idle for good, s, between two rows."""
+        last = int(np.flatnonzero(speed >= share * idle)[-1])
+        part = (speed[last] - share * idle) / (speed[last] - speed[last + 1])
+        return float(time[last] + part * (time[last + 1] - time[last]))
+
+    high, first, half, second, low = (passed(share) for share in (0.95, 0.8, 0.65, 0.35, 0.3))
+    updates = int(np.unique(speed[(time > first) & (time < low)]).size)
+    return Fall(updates, low - first, 0.5 * idle / (low - first), (half - high) / (second - half))
 
 
 def _stop(view: View, states: States, rows: Bools, stop: float) -> Stop:
@@ -101,7 +179,7 @@ def _stop(view: View, states: States, rows: Bools, stop: float) -> Stop:
         if view.time[-1] - stop < KEY_STAYS_S:
             # A controller that computes its pulses from the speed writes some after the key too.
             return Stop(stop, "switched_off", 0.6, "the log ends with the stop from a held idle")
-        return Stop(stop, "clutch", 0.6, "it was choked from a held idle")
+        return Stop(stop, "clutch", 0.6, CHOKED)
     if came_down and held < HELD_IDLE_S:
         return Stop(stop, "died", 0.8, "the speed came down and went on through idle to nothing")
     if sagged > HELD_IDLE_S:
@@ -112,7 +190,7 @@ def _stop(view: View, states: States, rows: Bools, stop: float) -> Stop:
 def _injected(view: View, states: States, idle: float, stop: float) -> bool | None:
     """Whether injection went on in the last falling rows, None where the log cannot tell."""
     near = np.abs(view.time - stop) < 1.0
-    falling = near & (states.rpm < SAGGING * idle) & (states.rpm > LAST_FIRING * idle)
+    falling = near & (states.rpm < FALLING[1] * idle) & (states.rpm > FALLING[0] * idle)
     for name, least in SILENT.items():
         values = view.get(name)
         if values is None:

@@ -18,6 +18,7 @@ from pipeline.registry import load_registry
 from pipeline.results import Finding, Result
 from pipeline.runner import analyse
 from pipeline.session import ChannelInfo, Session
+from pipeline.signals.segments import Floats
 from pipeline.signals.smoothing import moving_mean
 from pipeline.vehicle import DEFAULT_VEHICLE
 from tests.analysis.hand_logs import hand
@@ -107,6 +108,30 @@ def test_a_choked_engine_is_told_by_the_car_and_by_the_idle_it_held(
     log.put("vehicle_speed", log.time >= 150.0, creeps)
     log.put("vehicle_speed", fallen, np.maximum(0.0, creeps + pushed * np.minimum(at / 0.4, 1.0)))
     log.add("injector_pulse_width", np.where(log.channels["engine_speed"] > 60.0, 2.5, 0.0))
+    stalls = [f for f in by_name(log.session(), "supply").findings if f.kind == "stall"]
+    assert [f.severity for f in stalls] == [severity]
+
+
+@pytest.mark.parametrize(
+    ("pace", "bites", "severity"),
+    [(900.0, 0.0, "watch"), (250.0, 0.0, "watch"), (400.0, 9000.0, "info"), (2600.0, 0.0, "info")],
+)
+@pytest.mark.parametrize("drop", [set(), {"vehicle_speed"}])
+def test_an_engine_that_ceases_to_fire_at_idle_falls_as_if_switched_off(
+    pace: float, bites: float, severity: str, drop: set[str]
+) -> None:
+    """Or it sags; a clutch bites ever harder or at once. Injection ends at half of idle."""
+    log = hand(20.0, seconds=240.0).park(150.0)
+    log.drop |= drop
+
+    def fall(at: float, pace: float, bites: float = 0.0) -> Floats:
+        since = np.maximum(0.0, log.time - at)
+        return np.maximum(0.0, 850.0 - pace * since - bites * since**2)
+
+    log.put("engine_speed", log.time >= 150.0, fall(170.0, pace, bites))
+    log.put("engine_speed", log.time >= 178.0, fall(210.0, 800.0))
+    firing = (log.channels["engine_speed"] > 400.0) & (log.time < 210.0)
+    log.add("injector_pulse_width", np.where(firing, 2.5, 0.0))
     stalls = [f for f in by_name(log.session(), "supply").findings if f.kind == "stall"]
     assert [f.severity for f in stalls] == [severity]
 
