@@ -57,8 +57,9 @@ _LIST = (
         "moteur | regimen motor | regimen del motor | revoluciones | revoluciones motor | "
         "revoluciones del motor | velocidad del motor",
     ),
+    # 0: what a controller shows of a sensor without supply or signal.
     _channel(
-        "manifold_pressure", "kPa", (1.0, 600.0), (8.0, 420.0), "pressure",
+        "manifold_pressure", "kPa", (0.0, 600.0), (8.0, 420.0), "pressure",
         "absolute pressure in the intake manifold",
         "map | manifold absolute pressure | intake manifold absolute pressure | intake "
         "manifold pressure | manifold pressure | intake pressure | inlet manifold pressure | "

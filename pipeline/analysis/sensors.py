@@ -127,7 +127,8 @@ def analyse(view: View) -> Result:
     values = {n: view.channel(n) for n in view.names()}
     if time.size < 50 or view.duration_s < 5.0:
         return Result(status="not_judged", why="the log is too short to judge a sensor")
-    suspects = [_from_fault(f) for f in validity.faults]
+    suspects = [_from_fault(f) for f in validity.faults if f.mode != "reference_lost"]
+    suspects += _without_supply([f for f in validity.faults if f.mode == "reference_lost"])
     blind = False
     if states is not None:
         lambda_one = _references(view, values)
@@ -284,6 +285,24 @@ def _from_fault(fault: ChannelFault) -> Suspect:
     return Suspect(channels=(fault.channel,), mode=mode, start_s=fault.start_s,
                    end_s=fault.end_s, confidence=0.95, seen=seen,
                    evidence={**shown, "episodes": (float(fault.count), "1")})  # fmt: skip
+
+
+def _without_supply(faults: Sequence[ChannelFault]) -> list[Suspect]:
+    """One suspect of all channels that stood at the ends of their scales together."""
+    if not faults:
+        return []
+    names = tuple(f.channel for f in faults)
+    read = ", ".join(f"{_spoken([f.channel])} {f.value:g} {CHANNELS[f.channel].unit}"
+                     for f in faults)  # fmt: skip
+    times = max(f.count for f in faults)
+    return [Suspect(
+        channels=names, mode="reference_lost", start_s=min(f.start_s for f in faults),
+        end_s=max(f.end_s for f in faults), confidence=0.95,
+        seen=f"{'once' if times == 1 else f'{times} times'} {len(names)} readings go to an end of "
+        f"their scales at once ({read}) while the engine runs on: what they share is gone, their "
+        "5 V supply or its ground",
+        evidence={"channels": (float(len(names)), "1"), "episodes": (float(times), "1")},
+    )]  # fmt: skip
 
 
 #: The mode that explains the others on the same channel comes first: noise makes lone samples

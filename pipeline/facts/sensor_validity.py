@@ -13,6 +13,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.facts._holds import holds, logged_s
+from pipeline.facts._shared_supply import supply_lost_rows
 from pipeline.facts._spikes import SPIKE, SPIKES_FOR_FAULT, lone_rows
 from pipeline.meta import FactMeta
 from pipeline.session import View
@@ -146,7 +148,7 @@ def compute(view: View) -> SensorValidity:
     values = {name: view.channel(name) for name in view.names()}
     running = running_rows(time, values)
     settled = settled_rows(time, running)
-    logged = _logged(time)
+    logged = logged_s(time)
     bad: dict[str, Bools] = {}
     faults: list[ChannelFault] = []
 
@@ -172,8 +174,12 @@ def compute(view: View) -> SensorValidity:
             )
         )
 
+    lost = supply_lost_rows(time, values, running)
     for name in sorted(values):
         x = values[name]
+        if name in lost:
+            add(name, "reference_lost", lost[name], 0.0)
+            x = np.where(lost[name], np.nan, x)  # told: what is left is judged by itself
         if name in SHORT_C:
             add(name, "open", _open_rows(name, values), OPEN_OR_SHORT_S)
             hot = _without_a_way_up(time, x, x >= SHORT_C[name]) & settled
@@ -190,7 +196,7 @@ def compute(view: View) -> SensorValidity:
         if name in STUCK_S and not any(f.channel == name and f.share > 0.2 for f in faults):
             # At the start the manifold empties at any throttle.
             steady = settled if name == "throttle_position" else running
-            rows = _stuck_rows(name, logged, values, steady)
+            rows = _stuck_rows(name, logged, {**values, name: x}, steady)
             if rows is not None:
                 add(name, "stuck", rows, FLICKERING_S.get(name, STUCK_S[name]) * 0.5)
     return SensorValidity(size=time.size, values=values, bad=bad, faults=tuple(faults))
@@ -271,28 +277,6 @@ def _episodes(time: Floats, rows: Bools, shortest: float) -> list[tuple[int, int
     return list(zip(first[keep].tolist(), last[keep].tolist(), strict=True))
 
 
-def _logged(time: Floats) -> Floats:
-    """Seconds (n,) of log up to each row: nothing is held where no row was written."""
-    step = np.diff(time, prepend=time[:1])
-    usual = max(1.0, 3.0 * float(np.median(step))) if step.size else 1.0
-    return np.cumsum(np.minimum(step, usual))
-
-
-def _holds(logged: Floats, x: Floats) -> tuple[NDArray[np.intp], NDArray[np.intp], Floats]:
-    """First row, last row and duration (s) of every stretch of one repeated value.
-
-    logged (n,): of :func:`_logged`.
-    """
-    rows = np.flatnonzero(np.isfinite(x))
-    if not rows.size:
-        return rows, rows, np.zeros(0)
-    y = x[rows]
-    starts = np.concatenate([[0], np.flatnonzero(np.diff(y) != 0.0) + 1])
-    ends = np.concatenate([starts[1:], [y.size]]) - 1
-    first, last = rows[starts], rows[ends]
-    return first, last, logged[last] - logged[first]
-
-
 #: What has to move, and by how much, before a held value is called stuck.
 _DRIVERS: Mapping[str, tuple[tuple[str, float], ...]] = {
     "engine_speed": (("vehicle_speed", 25.0), ("manifold_pressure", 40.0)),
@@ -328,10 +312,10 @@ def _stuck_rows(
 ) -> Bools | None:
     """Rows at which the channel repeats one value while what drives it moves.
 
-    logged (n,): of :func:`_logged`.
+    logged (n,): of :func:`logged_s`.
     """
     x = values[name]
-    first, last, seconds = _holds(logged, x)
+    first, last, seconds = holds(logged, x)
     short = FLICKERING_S.get(name, STUCK_S[name])
     fine = np.min(np.abs(np.diff(x[first])), initial=np.inf) <= FINE_STEP
     flickers = fine and np.count_nonzero(seconds < short) >= FLICKERS

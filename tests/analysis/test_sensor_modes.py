@@ -2,7 +2,9 @@
 
 import functools
 from collections.abc import Mapping
+from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from pipeline.registry import Registry, load_registry
@@ -79,3 +81,14 @@ def test_no_oil_pressure_is_never_put_off_behind_its_sensor() -> None:
 def test_what_fuel_rests_on_is_to_be_mended_first(channel: str) -> None:
     (fault,) = found(channel, "stuck", {"coolant_temperature": 25.0}.get(channel, 10.0))
     assert fault.severity == "act"
+
+
+def test_sensors_on_one_supply_are_one_fault_and_none_of_them_another() -> None:
+    log = sensor_log(rate_hz=10.0)
+    lost = (log.time >= 400.0) & (log.time < 408.0)
+    ends = {"manifold_pressure": 10.0, "oil_pressure": 0.0, "fuel_pressure": 0.0}
+    channels = {n: np.where(lost, ends.get(n, x), x) for n, x in log.channels.items()}
+    results = analyse(replace(log, channels=channels), REGISTRY, strict=True)
+    shown = [f for r in results.values() for f in r.findings if f.severity != "info"]
+    assert [(f.mode, f.channels) for f in shown] == [("reference_lost", sorted(ends))]
+    assert (shown[0].start_s, shown[0].end_s) == pytest.approx((400.0, 408.0), abs=0.2)

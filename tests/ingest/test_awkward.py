@@ -369,3 +369,12 @@ def test_explain_names_every_column(tmp_path: Path) -> None:
     assert '"RPM" = "engine_speed"' in explain(
         path, name="log.csv", vehicle=DEFAULT_VEHICLE, toml=True
     )
+
+
+def test_a_pressure_sensor_whose_wire_reads_nothing_stays_a_reading(tmp_path: Path) -> None:
+    text = "Time (s),RPM,MAP (kPa)\n" + "\n".join(
+        f"{i * 0.1:.1f},9{i % 90:02d},{33 + i % 60 if i < 100 else 0}" for i in range(400)
+    )
+    got = column(read(tmp_path, text), "manifold_pressure")
+    assert got[50] == 83.0
+    assert got[300] == 0.0  # to be told as dead, not to be lost with the whole column
