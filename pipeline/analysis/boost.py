@@ -28,7 +28,7 @@ from pipeline.signals.segments import Floats
 
 META = Meta(
     question="Does the boost come when it should, hold what was asked and stay below its ceiling?",
-    version=1,
+    version=2,
     kinds=("over_boost", "boost_loss", "boost_creep"),
     references=(
         "Spooled: 90 % of the gauge pressure of target or plateau. Common practice, no source.",
@@ -54,6 +54,10 @@ LATEST_SPOOL = 0.60
 #: exhaust enough: the runs' own spool speed may be the fault's (common practice, no source).
 PATIENT_S = 3.0
 PATIENT_SHARE = 0.55
+#: Times the s a vehicle's turbocharger takes to spool (and s it takes at the least) after which
+#: boost that earlier runs had by that speed is late: a run opened at higher speed spools later in
+#: speed and sooner in time. Choice: a hot day makes a tenth.
+PATIENT_SPOOLS, SPOOLS_S = 1.5, 1.0
 #: Share of the judged runs that has to show a loss or a creep.
 MOST_RUNS = 0.5
 #: Earlier sessions and runs a comparison needs.
@@ -250,14 +254,20 @@ def judge(own: Own, history: Sequence[Earlier]) -> Result:
 
 
 def _against(run: dict[str, Any], past: Sequence[dict[str, Any]]) -> float | None:
-    """How far a run stays below the earlier ones, kPa: the smaller of absolute and gauge."""
+    """How far a run stays below the earlier ones, kPa: the smaller of absolute and gauge.
+
+    The usual of its speeds, or of the two worst at which the earlier ones had long spooled: a
+    turbocharger that comes late has lost its boost there, and has it back at the end.
+    """
     same = [p for p in past if same_gear(run, p)]
     spool = [p["spool_rpm"] for p in same if p.get("spool_rpm")]
     if len(same) < 2 or not spool:
         return None
     above = float(np.median(spool)) + 0.5 * BIN_RPM
-    drops = []
-    for key, kpa, _ in run["bins"]:
+    took = [p["spool_s"] for p in same if p.get("spool_s")]
+    patience = PATIENT_SPOOLS * max(float(np.median(took)), SPOOLS_S) if took else PATIENT_S
+    drops, late = [], []
+    for (key, kpa, _), since in zip(run["bins"], run["since_s"], strict=True):
         if (key + 0.5) * BIN_RPM < above:
             continue
         old = [(k2, b["barometer"]) for b in same for k1, k2, _ in b["bins"] if k1 == key]
@@ -266,7 +276,12 @@ def _against(run: dict[str, Any], past: Sequence[dict[str, Any]]) -> float | Non
         absolute = float(np.median([k for k, _ in old])) - kpa
         gauge = float(np.median([k - b for k, b in old])) - (kpa - run["barometer"])
         drops.append(min(absolute, gauge))
-    return float(np.median(drops)) if len(drops) >= 2 else None
+        if since >= patience:
+            late.append(drops[-1])
+    if len(drops) < 2:
+        return None
+    worst = float(np.mean(sorted(late)[-2:])) if len(late) >= 2 else -np.inf
+    return max(float(np.median(drops)), worst)
 
 
 def _under_target(run: dict[str, Any], past: Sequence[dict[str, Any]]) -> float | None:
@@ -297,8 +312,10 @@ def _digest(r: BoostRun) -> dict[str, Any]:
         "end_s": rounded(r.run.end_s, 6),
         "bins": [
             [k, rounded(v, 4), rounded(lag, 4) if np.isfinite(lag) else None]
-            for k, v, lag in r.by_bin
+            for k, v, lag, _ in r.by_bin
         ],
+        "spool_s": rounded(r.spool_s, 3) if np.isfinite(r.spool_s) else None,
+        "since_s": [rounded(since, 3) for _, _, _, since in r.by_bin],
     }
 
 

@@ -61,7 +61,8 @@ class BoostRun:
     overshoot_kpa: most over target or plateau within 1.5 s of spooling. creep: kPa per 1000 rpm
     on the plateau (where the wastegate is at rest), of pressure and of pressure over target;
     rise_kpa: what that comes to over it. duty: median and spread on the plateau, and over the
-    last 0.4 s. by_bin: (speed bin, mean kPa, mean kPa under target or NaN) after the spool-up.
+    last 0.4 s. by_bin: (speed bin, mean kPa, mean kPa under target or NaN, s of full throttle
+    before it) after the spool-up.
     """
 
     run: FullThrottleRun
@@ -82,7 +83,7 @@ class BoostRun:
     duty_end_pct: float
     creep_over_target: float
     rise_kpa: float
-    by_bin: tuple[tuple[int, float, float], ...]
+    by_bin: tuple[tuple[int, float, float, float], ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -257,8 +258,8 @@ def _slope(x: Floats, y: Floats) -> float:
 
 def _bins(
     t: Floats, n: Floats, p: Floats, wanted: Floats, opened: float
-) -> tuple[tuple[int, float, float], ...]:
-    """Mean pressure and lag per speed bin, from 1 s after opening on, bins of 3 rows and more."""
+) -> tuple[tuple[int, float, float, float], ...]:
+    """Mean pressure, lag and begin per speed bin, from 1 s after opening on, bins of 3 rows."""
     use = (t >= opened + 1.0) & np.isfinite(n) & np.isfinite(p)
     index = np.where(use, n / BIN_RPM, -1.0).astype(np.int64)
     found = []
@@ -266,5 +267,5 @@ def _bins(
         rows = index == k
         if rows.sum() >= 3:
             lag = float(np.mean(wanted[rows] - p[rows]))
-            found.append((int(k), float(p[rows].mean()), lag))
+            found.append((int(k), float(p[rows].mean()), lag, float(t[rows][0]) - opened))
     return tuple(found)

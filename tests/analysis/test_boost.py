@@ -73,6 +73,13 @@ def test_loss_against_the_cars_own_earlier_runs() -> None:
     assert not kinds(same)
 
 
+@pytest.mark.parametrize(("spool_s", "lost"), [(1.6, {}), (4.5, {"boost_loss": "watch"})])
+def test_boost_that_comes_late_and_then_in_full_is_a_loss(spool_s, lost) -> None:
+    before = _earlier(log(target=None), 2)
+    now = log(target=None, spool_s=spool_s)
+    assert kinds(results(now, "boost", earlier={"boost": before})["boost"]) == lost
+
+
 def test_runs_of_several_sessions_lie_over_each_other() -> None:
     now = log(target=None, plateau=170.0)
     before = _earlier(log(target=None), 8)
