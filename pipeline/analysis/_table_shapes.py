@@ -26,6 +26,8 @@ LEAST_ERROR, LARGEST_OFFSET = 0.045, 0.04
 #: The top of the flow is passed in moments: points there may vote from so many s on, with a larger
 #: standard deviation, if what is missing is so much.
 BRIEF_S, BRIEF_SD, BRIEF_ERROR = 0.2, 0.05, 0.10
+#: Points beyond the knee from which a pump that runs out may be told.
+FEWEST = 3
 #: Weight of a point whose deviation is nought: what no table of the trade is finished to.
 FINISHED = 0.02
 #: A leak's bias at the smallest flow, and how often the largest flow has to hold the smallest.
@@ -120,11 +122,13 @@ def _leak(flow: Floats, kpa: Floats, error: Floats, weight: Floats) -> str:
 def _pump(flow: Floats, error: Floats, weight: Floats, least: float) -> str:
     """Lean from a certain fuel flow on, growing with it to ``least`` or more, sound below."""
     order = np.unique(np.quantile(flow, np.linspace(0.4, 0.9, 11)))
+    # a pump that runs out at the very top shows it at a few points only
+    order = np.union1d(order, np.sort(flow)[-8:-FEWEST])
     best = ("", 0.0)
     for knee in order:
         hinge = np.maximum(flow - knee, 0.0) / max(float(flow.max()), 1.0)
         low, high = flow <= knee, flow > knee
-        if np.count_nonzero(high) < 4 or np.count_nonzero(low) < 4:
+        if np.count_nonzero(high) < FEWEST or np.count_nonzero(low) < 4:
             continue
         offset, slope, explained = _line(hinge, error, weight)
         below = float(np.sqrt(np.average((error[low]) ** 2, weights=weight[low])))

@@ -15,13 +15,13 @@ from pipeline.logbook import Entry
 #: Points both have to know, by at most this log standard deviation.
 LEAST_POINTS, LARGEST_SD = 8, 0.03
 #: Log factor from which a step counts: weather, a tank of petrol blended otherwise and a session's
-#: own constant make 1-2 % (common practice, no source; simulated sound drives stayed within 1 %).
-LEAST_STEP = 0.03
+#: own constant make 1-2 % (common practice, no source; simulated sound drives stayed within 0.4 %).
+LEAST_STEP = 0.023
 #: Scatter of the points round the step, as a share of it, that is still one factor: a wrong scale
 #: is an offset at lambda 1 and less of one where the target is rich.
 SAME_FACTOR = 0.45
 #: How much further from right it has to be than before: what came nearer was somebody's work.
-WORSE_BY = 0.02
+WORSE_BY = 0.005
 #: Kinds of entry after which another mixture is no wonder.
 EXPLAINS = ("repair", "part", "table", "fuel")
 

@@ -52,6 +52,22 @@ def test_a_pump_that_runs_out_in_moments_shows_by_its_size() -> None:
         assert list(open_shapes(given, 300.0)) == found
 
 
+def test_a_pump_that_runs_out_at_the_very_top_shows_at_three_points() -> None:
+    """Three of 168 points, passed in moments: a third of the fuel is missing at the last."""
+    axes = np.linspace(800.0, 6000.0, 14), np.linspace(30.0, 200.0, 12)
+    rpm, kpa = np.meshgrid(*axes, indexing="ij")
+    flow = rpm * kpa
+    knee = float(np.sort(flow.ravel())[-4])
+    over = (flow - knee) / (flow.max() - knee)
+    noise = np.random.default_rng(6).normal(0.0, 0.007, rpm.shape)
+    for lacks, found in ((0.3, ["fuel flow"]), (0.0, [])):
+        given = {**digest(noise + lacks * np.maximum(over, 0.0)), "rpm": axes[0].tolist(),
+                 "kpa": axes[1].tolist(), "cells": list(range(flow.size)),
+                 "sd": np.where(over > 0, 0.03, 0.01).ravel().tolist(),
+                 "seconds": np.where(over > 0, 0.5, 12.0).ravel().tolist()}  # fmt: skip
+        assert list(open_shapes(given, 300.0)) == found
+
+
 def test_air_before_the_sensor_is_told_from_a_wrong_dead_time() -> None:
     rpm, kpa = planes()
     noise = np.random.default_rng(4).normal(0.0, 0.008, rpm.shape)

@@ -31,6 +31,8 @@ def entry(kind: Kind, day: int) -> Entry:
         (0.0, 0.05, [], True),
         (0.0, -0.05, [], True),
         (0.0, 0.02, [], False),  # as much as another tank makes
+        (0.0, 0.028, [], True),
+        (-0.005, 0.022, [], True),  # past right and further off than before
         (0.0, 0.05, [entry("fuel", 2)], False),
         (0.0, 0.05, [entry("note", 2)], True),
         (0.0, 0.05, [entry("repair", 1)], False),  # two hours after the last session began
