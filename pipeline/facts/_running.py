@@ -23,6 +23,11 @@ CAUGHT_S = 0.8
 DROPOUT_S = 2.5
 #: V below the resting voltage: the starter is engaged. A fuel pump takes 0.3 V or less.
 SAG_V = 0.9
+#: V below the resting voltage that a starter under way may leave, once it has the engine moving:
+#: its first pull is twice and more of what it takes then. s: a speed is read after a turn.
+UNDER_WAY_V, FIRST_TURN_S = 0.3, 1.0
+#: V a starter takes within DROP_S: a battery that still gives up its last charge falls slower.
+DROP_V, DROP_S = 0.45, 0.4
 #: s: a stopping engine rocks back for less than this, within this long of its last firing.
 ROCKING_S, ROCKING_AFTER_S = 0.6, 2.0
 #: s: no starter gets an engine going sooner after the first row of a log.
@@ -49,7 +54,8 @@ def find_running(time: Floats, rpm: Floats, volts: Floats | None) -> Running:
     """
     known = np.isfinite(rpm)
     speed = np.where(known, rpm, 0.0)
-    sag = _sag(time, speed, volts)
+    below = _below_rest(time, speed, volts)
+    sag = _from_the_drop(time, below)
     fast = speed >= RUNNING_RPM
     fast, dropout = _bridge(time, speed, fast, sag)
     fast = _from_the_first_row(time, speed, fast)
@@ -58,14 +64,15 @@ def find_running(time: Floats, rpm: Floats, volts: Floats | None) -> Running:
     running |= _catching(time, speed, running)
     turning = ~running & (speed > TURNING_RPM)
     cranking = turning & ~_run_down(time, speed, running, turning, sag, volts)
+    cranking |= _first_turn(time, sag, (below > UNDER_WAY_V) & ~running & ~cranking, cranking)
     cranking |= _starter(time, sag & ~running, cranking)
     cranking = segments.fill_gaps(cranking, time, seconds=0.35) & ~running
     return Running(running, cranking & known, dropout & running)
 
 
-def _sag(time: Floats, speed: Floats, volts: Floats | None) -> Bools:
-    """Rows whose voltage stands at least SAG_V under the resting voltage before."""
-    none = np.zeros(time.size, dtype=np.bool_)
+def _below_rest(time: Floats, speed: Floats, volts: Floats | None) -> Floats:
+    """V by which each row (n,) stands under the resting voltage before; 0 where none is known."""
+    none = np.zeros(time.size)
     if volts is None:
         return none
     held = segments.hold(time, volts, seconds=2.0)
@@ -77,7 +84,19 @@ def _sag(time: Floats, speed: Floats, volts: Floats | None) -> Bools:
     begin = np.searchsorted(time, time - REST_S, side="left")
     filled = np.where(rest, held, -1e30)
     _, level = segments.window_extremes(filled, begin, np.arange(1, time.size + 1))
-    return np.isfinite(held) & (level > 0) & (held < level - SAG_V)
+    return np.where(np.isfinite(held) & (level > 0), level - held, 0.0)
+
+
+def _from_the_drop(time: Floats, below: Floats) -> Bools:
+    """Rows sagging by SAG_V from a sudden drop on, as long as the voltage stays down."""
+    begin = np.minimum(np.searchsorted(time, time - DROP_S), np.arange(time.size) - 1)
+    least, _ = segments.window_extremes(below, np.maximum(begin, 0), np.arange(1, time.size + 1))
+    sag = below > SAG_V
+    dropped = sag & (below - least > DROP_V)
+    for a, b in zip(*segments.runs(below > UNDER_WAY_V), strict=True):
+        first = a + int(np.argmax(dropped[a:b])) if dropped[a:b].any() else b
+        sag[a:first] = False
+    return sag
 
 
 def _bridge(time: Floats, speed: Floats, fast: Bools, sag: Bools) -> tuple[Bools, Bools]:
@@ -154,6 +173,19 @@ def _run_down(
         falls |= True  # the sag would show a starter
     pick = (after_run & falls) | (short & (since < ROCKING_AFTER_S))
     return segments.spread(speed.size, starts[pick], ends[pick])
+
+
+def _first_turn(time: Floats, sag: Bools, below: Bools, turning: Bools) -> Bools:
+    """Rows from a starter's sag on to the first speed, where the voltage stayed down between."""
+    starts, ends = segments.runs(below)
+    out = np.zeros(below.size, dtype=np.bool_)
+    for a, b in zip(starts, ends, strict=True):
+        if b < below.size and turning[b]:
+            begin = max(int(a), int(np.searchsorted(time, time[b] - FIRST_TURN_S)))
+            pulled = np.flatnonzero(sag[begin:b])
+            if pulled.size:
+                out[begin + int(pulled[0]) : b] = True
+    return out
 
 
 def _starter(time: Floats, sag: Bools, cranking: Bools) -> Bools:

@@ -209,3 +209,20 @@ def test_an_engine_that_stumbles_while_it_catches_runs_from_its_first_firing_on(
     stumble = (time >= 5.9) & (time < 6.1)
     channels["engine_speed"] = np.where(stumble, 200.0, channels["engine_speed"])
     assert edges(states_of(time, channels))["after_start"] == pytest.approx(5.25, abs=0.15)
+
+
+@pytest.mark.parametrize(("loads", "charge"), [(0.0, 0.0), (0.6, 0.0), (0.0, 1.5)])
+def test_cranking_begins_at_the_sag_also_where_it_eases_before_the_first_speed(
+    loads: float, charge: float
+) -> None:
+    """A starter pulls hardest before it turns: under way the voltage may stand 0.8 V down only.
+
+    Loads before it that pull no further, and a battery just charged that comes down, are none.
+    """
+    time, channels = drive(25.0)
+    volts = 12.4 - loads * ((time >= 1.0) & (time < 3.6)) - 3.0 * ((time >= 3.6) & (time < 3.75))
+    volts -= 0.8 * ((time >= 3.75) & (time < 5.3)) - charge * np.clip(1.0 - time / 3.6, 0.0, 1.0)
+    channels["battery_voltage"] = np.where(time < 5.3, volts, 14.0)
+    begin, end = states_of(time, channels).starts[0].tries[0]
+    assert begin == pytest.approx(3.6, abs=0.05)
+    assert end == pytest.approx(5.3, abs=0.15)
