@@ -18,6 +18,8 @@ SHARED_FALL, LEAST_EDGE_K = 0.12, 2.0
 #: K within s from degC: a fall this deep is beyond any thermostat or radiator, whatever the
 #: reading was before; the water has left the sensor.
 COLLAPSE_K, COLLAPSE_S, COLLAPSE_FROM_C = 18.0, 12, 80.0
+#: s within that time at which water stood where it fell from; the end of a spike fell from nowhere.
+STOOD_S = 3
 #: s within which a passing bubble gives the reading back, to this many K.
 RETURN_S, RETURN_K = 25, 6.0
 #: K: a fall to this reading within a second or two is a broken wire, not steam.
@@ -87,7 +89,9 @@ def collapses(view: View, trace: CoolingTrace) -> list[Dip]:
         return []
     padded = np.concatenate([np.full(COLLAPSE_S - 1, np.nan), raw])
     with np.errstate(all="ignore"):
-        top = np.lib.stride_tricks.sliding_window_view(padded, COLLAPSE_S).max(axis=1)
+        window = np.lib.stride_tricks.sliding_window_view(padded, COLLAPSE_S)
+        top = np.partition(window, -STOOD_S, axis=1)[:, -STOOD_S]
+        top[np.isnan(window).any(axis=1)] = np.nan
     deep = np.nan_to_num((top - raw >= COLLAPSE_K) & (top >= COLLAPSE_FROM_C)).astype(bool)
     found = []
     for a, b in zip(*segments.runs(deep), strict=True):

@@ -203,6 +203,13 @@ case("99 degC, 9.5 K in 4 s, stays", LOSS, "stop", water(falls(99, 9.5, 4, 89.5)
 case("99 degC, 6 K in 3 s", LOSS, None, water(falls(99, 6, 3, 99)))
 case("92 degC, 11 K in 3 s", LOSS, None, water(falls(92, 11, 3, 92)))
 case("99 degC, 11 K in 14 s", LOSS, None, water(falls(99, 11, 14, 99)))
+# two spikes of a bad plug that meet: for a moment a reading that the water never had
+case(
+    "from 50 degC to 94 for 1 s",
+    LOSS,
+    None,
+    water(through((0, 20), (229, 50), (229.2, 94), (230.2, 94), (230.4, 50), (400, 70))),
+)
 
 
 def bubbles(depth: float, times: int) -> Curve:
