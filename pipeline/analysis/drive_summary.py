@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from pipeline.analysis._full_throttle import full_throttle_pct
 from pipeline.facts.states import States
 from pipeline.meta import Meta
 from pipeline.results import Column, Metric, Result, TableFigure, metric
@@ -77,9 +78,7 @@ def analyse(view: View) -> Result:
 
 
 def _wide_open(view: View, states: States) -> Bools:
-    closed = states.closed_throttle if states.closed_throttle is not None else 0.0
-    opened = states.open_throttle if states.open_throttle is not None else 100.0
-    level = closed + view.limits.full_throttle_fraction * (opened - closed)
+    level = full_throttle_pct(states, view.limits.full_throttle_fraction)
     throttle = view.channel("throttle_position")
     return np.asarray(states.running & (np.nan_to_num(throttle) >= level))
 

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from pipeline.analysis._full_throttle import full_throttle_pct
 from pipeline.analysis._mixture_words import running_finding, sure_of, transient_finding
 from pipeline.analysis._trims import total_trim, trim_limit
 from pipeline.facts.exhaust_delay import ExhaustDelay
@@ -200,9 +201,7 @@ def _zones(
     steady: Bools,
 ) -> dict[str, Metric]:
     here = np.clip(np.searchsorted(view.time, course.at_s, side="right") - 1, 0, view.time.size - 1)
-    closed = states.closed_throttle if states.closed_throttle is not None else 0.0
-    opened = states.open_throttle if states.open_throttle is not None else 100.0
-    wide = closed + view.limits.full_throttle_fraction * (opened - closed)
+    wide = full_throttle_pct(states, view.limits.full_throttle_fraction)
     calm = warm & course.settled
     zones = {
         "lambda_error_pct": steady,
