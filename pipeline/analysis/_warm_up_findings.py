@@ -32,10 +32,10 @@ def warm_up_findings(
         slope = digest.get("end_speed_slope", 0.0)
         own = f"; it usually settles at {own_plateau:.0f} °C" if own_plateau is not None else ""
         if end is not None and cold:
-            sure = 0.94 + 0.02 * (slope < -0.3) + 0.02 * (end < low - 5.0)
+            sure = 0.95 + 0.01 * (slope < -0.3) + 0.01 * (end < low - 5.0)
             what = f"the coolant stood at {end:.0f} °C over the last five minutes{own}"
         else:
-            sure, slope = 0.94, nan
+            sure, slope = 0.95, nan
             what = (
                 f"the coolant sank from {sank:.0f} °C by {digest['sank_k']:.0f} K at a steady load"
                 f", before any thermostat opens{own}"

@@ -78,9 +78,12 @@ def test_air_is_told_by_dips_that_come_back() -> None:
     found = kinds(run, "cooling")
     assert found["air_in_coolant"].severity == "watch"
     assert "coolant_loss_suspected" not in found
-    # Bubbles are left out of the curve, so the opening is still told.
-    opening = run.metrics["thermostat_opening_c"].value
-    assert opening == pytest.approx(run.run.truth.scalars["thermostat_opening_c"], abs=1.5)
+    # Bubbles are left out of the curve, so the opening is still told, if less surely.
+    opening = run.metrics["thermostat_opening_c"]
+    assert opening.low is not None
+    assert opening.high is not None
+    assert opening.low <= run.run.truth.scalars["thermostat_opening_c"] <= opening.high
+    assert opening.high - opening.low < 6.0
 
 
 @pytest.mark.parametrize("fault", ["spike", "ground_shift", "swapped", "stuck"])
