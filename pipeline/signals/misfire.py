@@ -25,6 +25,7 @@ from pipeline.signals.misfire_rows import (
     ClassInput,
     averaged,
     is_rounded,
+    rounded_alike,
     rounding_error,
     swinging,
 )
@@ -127,7 +128,7 @@ def examine(part: ClassInput, *, cylinders: int) -> ClassResult | None:
     order = model_order(interval)
     # Rounding of averaged rows is taken as fully dependent: a slow speed rounds alike.
     white = whiten(part.speed_rpm, starts=part.starts, time_s=part.time_s, order=order,
-                   rounding_rpm=error, step_rpm=logged_step)  # fmt: skip
+                   rounding_rpm=error, step_rpm=rounded_alike(part, logged_step))  # fmt: skip
     if white is None:
         return None
     speed = float(np.median(part.speed_rpm))

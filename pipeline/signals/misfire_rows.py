@@ -36,6 +36,9 @@ ROUNDED_MOVES, ROUNDED_SCATTER, ROUNDED_WINDOW_S = 0.75, 0.6, 2.0
 #: already; in proportion between.
 UNDITHERED, DITHERED = 0.35, 0.53
 GREATEST_ERROR, LEAST_ERROR = 0.42, 0.22
+#: Moves from row to row of up to so many steps leave neighbouring rows rounded alike, from the
+#: second on none (rounding itself makes 0.41 of a step of move).
+ALIKE_MOVES = (0.5, 0.8)
 #: rpm, Hz and periods from which a regular swing of the speed is no ground to look for single
 #: misses on: each of its turns is a fall, too. A third of what is called hunting.
 SWING_RPM, SWING_HZ, SWING_PERIODS = 12.0, (0.1, 2.0), 4.0
@@ -126,6 +129,12 @@ def rounding_error(part: ClassInput, step_rpm: float) -> float:
     share = np.interp(scatter / max(step_rpm, 1e-9), (UNDITHERED, DITHERED),
                       (GREATEST_ERROR, LEAST_ERROR))  # fmt: skip
     return float(share * step_rpm)
+
+
+def rounded_alike(part: ClassInput, step_rpm: float) -> float:
+    """Step in rpm as far as neighbouring rows are rounded alike, 0 where the speed moves freely."""
+    moves = float(np.std(np.diff(part.speed_rpm)[~part.starts[1:]])) / max(step_rpm, 1e-9)
+    return float(np.interp(moves, ALIKE_MOVES, (1.0, 0.0))) * step_rpm
 
 
 def swinging(part: ClassInput) -> BoolArray:

@@ -9,7 +9,7 @@ from pipeline.signals import line_claim
 from pipeline.signals.matched_filter import excess_probability
 from pipeline.signals.misfire import examine, line_amplitude
 from pipeline.signals.misfire_decision import decide
-from pipeline.signals.misfire_rows import ClassInput
+from pipeline.signals.misfire_rows import ClassInput, rounded_alike
 from pipeline.signals.sampling import held_rows, in_order, quantisation_step, update_rows
 from tests.bench.roughness_truth import Engine, Loads, Logger, Misses, simulate
 
@@ -41,6 +41,15 @@ def test_steps_that_the_noise_smooths_hide_no_misses(rate):
     logger = Logger(rate_hz=rate, step_rpm=10.0, jitter=0.15)
     found = detections(Engine(noise=0.06, cylinders=5), logger, share=0.015, scale=0.8)
     assert np.mean([d.found for d in found]) >= 0.9
+
+
+@pytest.mark.parametrize(("moves", "alike"), [(2.0, 10.0), (6.5, 5.0), (9.0, 0.0)])
+def test_rows_that_move_by_steps_are_not_rounded_alike(moves, alike):
+    rng = np.random.default_rng(1)
+    speed = 850.0 + np.cumsum(rng.normal(0.0, moves, 4000))
+    time = 0.1 * np.arange(speed.size)
+    part = ClassInput("idle", True, time, speed, np.arange(speed.size) == 0, 30.0)
+    assert rounded_alike(part, 10.0) == pytest.approx(alike, abs=1.0)
 
 
 def test_steps_of_a_falling_idle_are_no_misses():
