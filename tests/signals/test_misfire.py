@@ -138,6 +138,13 @@ def test_one_miss_is_noted_and_not_called_rough():
     assert not any(d.found or d.suspected for d in healthy)
 
 
+def test_an_idle_that_wanders_asks_for_more():
+    cold = detections(ENGINE, Logger(rate_hz=15), logs=2, loads=Loads(cold_s=30.0, cold_rpm=500.0))
+    warm = detections(ENGINE, Logger(rate_hz=15), logs=2)
+    assert all(d.classes[0].evidence.loads >= 0.5 for d in cold)
+    assert all(d.classes[0].evidence.loads == 0.0 for d in warm)
+
+
 def test_rises_as_great_as_the_falls_are_loads():
     """A load of 8 Nm that comes and goes every few seconds, and is gone again at once."""
     got = detections(Engine(noise=0.035, damping_s=0.6), Logger(rate_hz=8), logs=40, scale=0.8,
