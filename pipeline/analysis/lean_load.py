@@ -1,5 +1,6 @@
 """Mixture under load: lean, rich, and targets that are leaner than wise."""
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,6 +13,7 @@ from pipeline.analysis._mixture_words import (
 )
 from pipeline.facts.mixture_course import MixtureCourse
 from pipeline.facts.mixture_inputs import MixtureInputs
+from pipeline.limits import Limits
 from pipeline.meta import Meta
 from pipeline.results import (
     Finding,
@@ -51,6 +53,10 @@ META = Meta(
 LEAST_RPM = 1000.0
 #: Findings of one kind that stay apart; further episodes are merged into the last.
 MOST = 4
+#: An episode shorter than this, s, has to exceed the limit by the noise of one reading, at most by
+#: this share of the limit: an engine a little leaner than wanted for minutes would else be told of
+#: sooner or later, by noise alone.
+BRIEF_S, BRIEF_SHARE = 0.6, 0.15
 #: s between episodes that still are one.
 MERGE_S = 4.0
 #: Fuels the wise targets are stated for.
@@ -80,7 +86,8 @@ def analyse(view: View) -> Result:
     known = np.isfinite(course.target)
     lean = known & (course.error > limits.lean_load_pct / 100.0)
     # What follows a step and returns by itself is a transient; what stays began where it began.
-    episodes = _episodes(course, judged & lean, limits.lean_load_s, able & course.calm & lean)
+    episodes = _episodes(course, judged & lean, limits.lean_load_s, able & course.calm & lean,
+                         _beyond_noise(course, judged, limits))  # fmt: skip
     findings += [_lean(view, course, e, n) for e, n in _bounded(episodes)]
     # a reading at its rich end does not say how rich, but that it is at least so rich
     able = (course.usable | course.at_rich_end) & course.settled
@@ -133,11 +140,13 @@ def analyse(view: View) -> Result:
 
 
 def _episodes(
-    course: MixtureCourse, mask: Bools, least_s: float, led_by: Bools | None = None
-) -> list[Episode]:
+    course: MixtureCourse, mask: Bools, least_s: float, led_by: Bools | None = None,
+    brief_enough: Floats | None = None,
+) -> list[Episode]:  # fmt: skip
     """Stretches of the mask of at least ``least_s``; close ones are one.
 
-    led_by: rows that, without a break before a stretch, are its beginning.
+    led_by: rows that, without a break before a stretch, are its beginning. brief_enough (k,): of a
+    stretch shorter than BRIEF_S the median of these, NaN left out, has to be above 0.
     """
     time = course.at_s
     bridged = segments.fill_gaps(mask, time, seconds=2.5 * course.interval_s)
@@ -148,7 +157,10 @@ def _episodes(
     found: list[Episode] = []
     for a, b in zip(*segments.runs(bridged), strict=True):
         end = float(time[b - 1]) + course.interval_s
-        if end - float(time[a]) < least_s or mask[a:b].sum() < 3:
+        lasted = end - float(time[a])
+        if lasted < least_s or mask[a:b].sum() < 3:
+            continue
+        if brief_enough is not None and lasted < BRIEF_S and np.nanmedian(brief_enough[a:b]) <= 0.0:
             continue
         a = break_before[a] + 1
         if found and float(time[a]) - found[-1].end < MERGE_S:
@@ -156,6 +168,23 @@ def _episodes(
         else:
             found.append(Episode(float(time[a]), end, slice(int(a), int(b))))
     return found
+
+
+def _beyond_noise(course: MixtureCourse, judged: Bools, limits: Limits) -> Floats:
+    """By how much the error exceeds the limit and the noise of one reading (k,); NaN: not judged.
+
+    Noise from neighbouring readings (median of their distance, normal consistent).
+    """
+    pair = judged[1:] & judged[:-1]
+    limit = limits.lean_load_pct / 100.0
+    noise = 0.0
+    if np.count_nonzero(pair) >= 20:
+        step = np.abs(np.diff(course.reading)[pair] / course.reading[1:][pair])
+        noise = 1.4826 * float(np.median(step)) / math.sqrt(2.0)
+    beyond: Floats = np.where(
+        judged, course.error - limit - min(noise, BRIEF_SHARE * limit), np.nan
+    )
+    return beyond
 
 
 def _bounded(episodes: list[Episode]) -> list[tuple[Episode, int]]:

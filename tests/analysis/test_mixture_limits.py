@@ -148,3 +148,11 @@ def test_a_transient_is_off_by_more_than_a_tenth_and_returns(
     assert [(f.kind, f.severity) for f in result.findings] == (
         [("transient_mixture", severity)] if severity else []
     )
+
+
+def test_minutes_just_below_the_limit_are_not_told_of_for_their_noise() -> None:
+    """4 % lean for two minutes: noise alone lifts a third of a second of it over 5 %."""
+    long = Stay(120.0, kpa=95.0, throttle=60.0, target=0.9, error=0.04)
+    for seed in (0, 1, 2, 3):
+        every, _ = found((Stay(5), long, Stay(4)), noise=0.006, seed=seed)
+        assert not [f for f in every if f.kind == "lean_under_load"]
