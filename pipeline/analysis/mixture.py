@@ -48,9 +48,10 @@ MERGE_S = 5.0
 STEP_RPM, TRANSIENT_S, HABIT = 1000.0, 0.15, 5
 #: V round which a narrowband switches.
 SWITCH_V = 0.45
-#: What plug flow, one lag and a log's own grid leave out of a delay, as standard deviation: the
-#: fit's own interval held the truth half of the time on simulated cars. Choice.
-DELAY_MODEL_MS, DELAY_MODEL_SHARE = 8.0, 0.04
+#: What plug flow, one lag and a log's own grid leave out of a delay, as standard deviation: on
+#: cars simulated by others, whose pipes run at other temperatures, the fit missed by 20 to 30 %
+#: of the truth even where it was given the true mixture in the engine.
+DELAY_MODEL_MS, DELAY_MODEL_SHARE = 8.0, 0.2
 #: Conditions of the delay's metric, by the contract.
 DELAY_C, DELAY_KMH = 60.0, 10.0
 

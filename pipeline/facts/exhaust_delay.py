@@ -48,6 +48,9 @@ FILM_SD, PUSH_SD = 0.15, 0.04
 LEAST_DEAD_S = -0.005
 #: Lag of a production wideband 50-100 ms (handbook range), spread as a factor.
 LAG_S, LAG_SPREAD = 0.08, 0.6
+#: s: no production wideband is faster. A log that wants less is misread (a trim that follows the
+#: reading looks like one that leads it), so that it tells no more of the lag than the prior does.
+LEAST_LAG_S = 0.02
 #: Seconds of log, in stretches of STRETCH_S, that are held against the model: those in which the
 #: mixture changes most.
 BUDGET_S, STRETCH_S = 260.0, 3.0
@@ -136,6 +139,17 @@ def compute(view: View) -> ExhaustDelay:
         + lag,
         exhaust_flow_l_s=flow,
     )  # fmt: skip
+
+
+def _without_lag(covariance: Floats) -> Floats:
+    """Covariance (3, 3) of a fit whose lag stands at its bound: the lag is as doubtful as before.
+
+    Its logarithm's spread there is that of the prior in s over the bound.
+    """
+    out = covariance.copy()
+    out[2, :] = out[:, 2] = 0.0
+    out[2, 2] = (LAG_S * LAG_SPREAD / LEAST_LAG_S) ** 2
+    return out
 
 
 class _Problem:
@@ -281,8 +295,8 @@ class _Problem:
         covariance = np.linalg.inv(precision)[:3, :3]
         new = at + np.clip(delta[:3], -limit, limit)
         new[1] = np.clip(new[1], LEAST_DEAD_S, 0.3)
-        new[2] = np.clip(new[2], np.log(0.01), np.log(0.8))
-        return new, covariance
+        new[2] = np.clip(new[2], np.log(LEAST_LAG_S), np.log(0.8))
+        return new, _without_lag(covariance) if new[2] <= np.log(LEAST_LAG_S) else covariance
 
     def _moving(self) -> Ints:
         """Columns of the transient terms, which move together with the delay."""
