@@ -20,6 +20,9 @@ SURE = 0.7
 NEAR_S = 5.0
 #: Lone samples are taken out one by one before anything is concluded; the rest can be believed.
 HARMLESS = frozenset({"spike"})
+#: But not out of the speed, whose unevenness is looked at as it was logged: a lone sample there is
+#: what a miss looks like.
+UNEVEN = frozenset({"rough_running", "misfire_under_load"})
 #: A reading at the end of its range is a bound: what is above it stays above, what is low may not.
 BOUND = frozenset({"saturated"})
 LOW_BY = frozenset({("boost_loss", "manifold_pressure"), ("low_fuel_pressure", "fuel_pressure"),
@@ -118,7 +121,8 @@ def spoils(lie: Lie, finding: Finding) -> bool:
     """Whether a finding rests on what this sensor said while it lied."""
     if finding.kind == "sensor_fault" or lie.channel not in finding.channels:
         return False
-    if lie.mode in HARMLESS or (finding.kind, lie.mode) in GRAVE_IF_TRUE:
+    taken_out = lie.channel != "engine_speed" or finding.kind not in UNEVEN
+    if (lie.mode in HARMLESS and taken_out) or (finding.kind, lie.mode) in GRAVE_IF_TRUE:
         return False
     if lie.mode in BOUND and (finding.kind, lie.channel) not in LOW_BY:
         return False

@@ -67,6 +67,7 @@ CEILING = {"manifold_pressure": (240.0, "short"), "throttle_position": (99.9, "s
 #: Longer than any fuel cut, in s, and pulling in between, in s: no flame burns beyond lambda 1.3.
 LEAN_END_S, PULLING_S, PULLING_KPA = 60.0, 5.0, 80.0
 NOISE: Mapping[str, float] = {
+    "engine_speed": 25.0,  # with the fuel cut: no firing is left to make it uneven
     "manifold_pressure": 2.6,
     "coolant_temperature": 1.0,
     "intake_air_temperature": 1.2,

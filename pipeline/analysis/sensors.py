@@ -36,6 +36,7 @@ from pipeline.results import (
     evidence,
 )
 from pipeline.session import View
+from pipeline.signals import segments
 
 META = Meta(
     question="Can the sensors be believed?",
@@ -46,7 +47,7 @@ META = Meta(
         "plausibility of siblings, stuck and clipped readings: common practice, no source",
     ),
     needs_any=(JUDGED,),
-    uses=("fuel_trim_short",),
+    uses=("fuel_trim_short", "crank_signal_errors"),
     facts=("sensor_validity",),
     optional_facts=("states", "exhaust_delay", "mixture_inputs"),
     step=1,
@@ -116,6 +117,8 @@ SURELY = 0.85  # of it: the low end of the lag's interval, well over an aged sen
 #: after fuel cuts: s to 1/e of the way, at least so many times. Films alone may lean it as long.
 MAYBE_LAG_S, COMES_BACK_S, COMES_BACK = 0.2, 0.4, 2
 COMING_BACK_S = 5.0  # after which the next load has its say
+SPEED_SPIKES = ("engine_speed", "spike")
+LOST_SHARE = 0.3  # of them: losses of the signal from which on they are a part of those
 STILL_AFTER_S = 4.0  # a manifold needs seconds to fill after a stop
 
 
@@ -131,6 +134,9 @@ def analyse(view: View) -> Result:
     suspects += _without_supply([f for f in validity.faults if f.mode == "reference_lost"])
     blind = False
     if states is not None:
+        odd = sum(f.count for f in validity.faults if (f.channel, f.mode) == SPEED_SPIKES)
+        if odd and _signal_lost(states, values.get("crank_signal_errors"), odd):
+            suspects = [s for s in suspects if (s.channels[0], s.mode) != SPEED_SPIKES]
         lambda_one = _references(view, values)
         suspects += _with_states(view, values, states, lambda_one)
         blind = _scale_not_judged(view, values, lambda_one)
@@ -163,6 +169,16 @@ def analyse(view: View) -> Result:
         digest={"faulty": {n: s.mode for s in chosen for n in s.channels},
                 "looked_at": sorted(judged), "scale_not_judged": ["lambda"] if blind else []},
     )  # fmt: skip
+
+
+def _signal_lost(states: States, counter: Floats | None, odd: int) -> bool:
+    """Whether the crank's signal is lost too: then odd speeds are that fault's, told elsewhere.
+
+    odd: lone speeds. One of them beside a stop can look like a loss, so a few losses prove nothing.
+    """
+    counted = np.empty(0) if counter is None else counter[states.running & np.isfinite(counter)]
+    lost = segments.runs(states.dropout)[0].size
+    return bool(lost > LOST_SHARE * odd or (np.diff(counted) > 0.0).any())
 
 
 def _references(view: View, values: dict[str, np.ndarray]) -> list[Reference]:
@@ -200,7 +216,9 @@ def _with_states(
     engine, site = view.vehicle.engine, view.vehicle.site
     altitude = site.altitude_m if view.vehicle.is_given("site.altitude_m") else None
     found = held(time, values, settled)
-    found += noisy(time, values, quiet)
+    found += noisy(time, {n: x for n, x in values.items() if n != "engine_speed"}, quiet)
+    found += noisy(time, {n: values[n] for n in ("engine_speed",) if n in values},
+                   states.fuel_cut & settled)  # fmt: skip
     found += saturated(time, values, running, states.barometer_kpa,
                        view.vehicle.manifold_pressure_sensor.range_kpa)  # fmt: skip
     inputs: MixtureInputs | None = view.fact("mixture_inputs")

@@ -9,6 +9,7 @@ from pipeline.signals.segments import Bools, Floats
 
 #: A lone sample this far from both neighbours, which agree, cannot have been in the engine.
 SPIKE: Mapping[str, float] = {
+    "engine_speed": 600.0,  # up and down again in 0.2 s: an unloaded engine manages half of it
     "coolant_temperature": 8.0,
     "intake_air_temperature": 12.0,
     "ambient_air_temperature": 8.0,
@@ -24,6 +25,7 @@ SPIKE: Mapping[str, float] = {
 SPIKES_FOR_FAULT = 3
 #: These move fast by themselves: a lone value tells only where the log is quicker, s over which.
 SPIKE_WITHIN_S: Mapping[str, float] = {
+    "engine_speed": 0.21,
     "manifold_pressure": 0.25,
     "throttle_position": 0.21,
     "vehicle_speed": 1.2,
@@ -37,6 +39,11 @@ STILL_BESIDE: Mapping[str, tuple[str, float]] = {
     "manifold_pressure": ("throttle_position", 4.0),
     "throttle_position": ("manifold_pressure", 8.0),
 }
+#: A smaller lone value, in a log quick enough, tells where its sibling stood still: no foot and
+#: no motor opens a throttle by a quarter and shuts it within that time unnoticed.
+SMALLER: Mapping[str, float] = {"throttle_position": 25.0}
+#: rpm below which a lone speed is a signal that was lost, which is another fault.
+LOST_RPM = 400.0
 SLOW_WITHIN_S = 0.55  # neighbours of a lone value in a log of 4 Hz
 CHOKED_SHARE = 0.75  # of the highest pressure: above it an open throttle changes little
 
@@ -46,9 +53,13 @@ def lone_rows(name: str, time: Floats, values: Mapping[str, Floats]) -> Bools:
     x, within = values[name], SPIKE_WITHIN_S.get(name, 1e9)
     sibling, least = STILL_BESIDE.get(name, ("", 0.0))
     beside = values.get(sibling)
+    if name == "engine_speed":
+        return spike_rows(time, x, SPIKE[name], within) & (x > LOST_RPM)
     if beside is None or within >= SLOW_WITHIN_S:
         return spike_rows(time, x, SPIKE[name], within)
     wide = spike_rows(time, x, SPIKE[name], SLOW_WITHIN_S)
+    if name in SMALLER:
+        wide |= spike_rows(time, x, SMALLER[name], within)
     if not wide.any():
         return wide
     quick = spike_rows(time, x, SPIKE[name], within)

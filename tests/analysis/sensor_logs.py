@@ -33,10 +33,11 @@ OFFSET = {"manifold_pressure": 8.0, "coolant_temperature": -15.0, "intake_air_te
           "barometric_pressure": -9.0, "battery_voltage": -1.6}  # fmt: skip
 NOISE = {"manifold_pressure": 6.0, "coolant_temperature": 4.0, "intake_air_temperature": 4.0,
          "lambda": 0.12, "battery_voltage": 0.8, "throttle_position": 4.0, "vehicle_speed": 8.0,
-         "barometric_pressure": 3.0, "fuel_pressure": 40.0, "oil_pressure": 60.0}  # fmt: skip
+         "barometric_pressure": 3.0, "fuel_pressure": 40.0, "oil_pressure": 60.0,
+         "engine_speed": 60.0}  # fmt: skip
 SPIKE = {"manifold_pressure": 90.0, "coolant_temperature": 40.0, "intake_air_temperature": 40.0,
          "battery_voltage": -6.0, "throttle_position": 70.0, "vehicle_speed": 60.0,
-         "barometric_pressure": 20.0}  # fmt: skip
+         "barometric_pressure": 20.0, "engine_speed": 1500.0}  # fmt: skip
 CLIP_KPA = 130.0
 SLOW_S = 1.5
 

@@ -55,6 +55,8 @@ def test_a_wideband_that_nothing_can_be_held_against_is_not_called_right() -> No
         ("manifold_pressure", "noise", 5.0),
         ("manifold_pressure", "spike", 25.0),
         *(("throttle_position", m, 10.0) for m in ("stuck", "open", "short", "noise", "spike")),
+        ("engine_speed", "spike", 10.0),
+        ("engine_speed", "noise", 25.0),
         *(("lambda", m, 10.0) for m in ("stuck", "open", "short", "dead")),
         *(("battery_voltage", m, 5.0) for m in ("stuck", "spike", "noise")),
         *(("vehicle_speed", m, 5.0) for m in ("stuck", "dead", "spike", "noise")),
@@ -92,3 +94,32 @@ def test_sensors_on_one_supply_are_one_fault_and_none_of_them_another() -> None:
     shown = [f for r in results.values() for f in r.findings if f.severity != "info"]
     assert [(f.mode, f.channels) for f in shown] == [("reference_lost", sorted(ends))]
     assert (shown[0].start_s, shown[0].end_s) == pytest.approx((400.0, 408.0), abs=0.2)
+
+
+@pytest.mark.parametrize("counted", [False, True])
+def test_odd_speeds_beside_a_lost_crank_signal_are_that_fault(counted: bool) -> None:
+    log = sensor_log("engine_speed", "spike", rate_hz=10.0)
+    channels = dict(log.channels)
+    if counted:
+        channels["crank_signal_errors"] = np.floor(log.time / 100.0)
+    else:
+        lost = (log.time > 60.0) & (log.time % 10.0 < 0.3)
+        channels["engine_speed"] = np.where(lost, 0.0, channels["engine_speed"])
+    sensors = analyse(replace(log, channels=channels), REGISTRY, strict=True)["sensors"]
+    assert [f.mode for f in sensors.findings] == []
+
+
+@pytest.mark.parametrize(("slope", "found"), [(0.0, True), (60.0, False)])
+def test_a_small_blip_of_the_throttle_is_a_spike_where_no_pressure_follows(
+    slope: float, found: bool
+) -> None:
+    log = sensor_log(rate_hz=20.0)
+    channels = {n: x.copy() for n, x in log.channels.items()}
+    at = np.flatnonzero((log.time > 670.0) & (log.time < 715.0))[::90]  # at idle
+    channels["throttle_position"][at] += 35.0
+    for late in range(4):  # air that follows, and goes as fast as pistons take it
+        channels["manifold_pressure"][at + late] += slope * 0.5**late
+    sensors = analyse(replace(log, channels=channels), REGISTRY, strict=True)["sensors"]
+    assert [f.channels for f in sensors.findings if f.mode == "spike"] == (
+        [["throttle_position"]] if found else []
+    )

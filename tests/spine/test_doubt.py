@@ -111,3 +111,10 @@ def test_it_is_no_sign_of_a_cause_either() -> None:
                 vehicle=DEFAULT_VEHICLE, channels=frozenset(),
                 results=doubted(results))  # fmt: skip
     assert "hot_intake" in untrusted_kinds(case)
+
+
+def test_lone_speeds_are_no_misses() -> None:
+    said = finding("rough_running", "engine_speed")
+    results = doubted(session(said, lie("spike", "engine_speed")))
+    assert {f.kind: f.severity for r in results.values() for f in r.findings} == {
+        "rough_running": "info", "sensor_fault": "act"}  # fmt: skip
