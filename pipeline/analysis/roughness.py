@@ -61,8 +61,8 @@ OWN_SPREAD = 0.12
 #: K: idle is compared with sessions whose idle coolant was within this.
 LIKE_TEMPERATURE_K = 15.0
 #: Confidence that it happened in the engine: by the margin of the test. Of findings in as many
-#: disturbed healthy logs as faulty ones (8-50 Hz, 3-8 cylinders) 100, 100 and 97 % were right
-#: (n 1395, 242, 289), in held-back drives 98 %.
+#: disturbed healthy logs as faulty ones (8-50 Hz, 3-8 cylinders) 100, 100 and 96 % were right
+#: (n 1395, 242, 280), in held-back drives 98 %.
 CONFIDENCE_STRONG, CONFIDENCE_CLEAR, CONFIDENCE_NEAR = 0.98, 0.96, 0.92
 POWER = 0.95
 
