@@ -25,7 +25,7 @@ LEAST_KPA = 18.0  # deeper vacuum is overrun
 
 def by_pressure(m: MixtureInputs) -> tuple[Floats, Floats, Floats] | None:
     """Pressure read in kPa, log error of the mixture and weight, by bin; None with too little."""
-    if not m.pressure_logged or m.target_source == "none":
+    if not m.pressure_logged or m.target_source in ("none", "loop"):
         return None
     error = np.log(m.reading / m.target) + np.log(m.trim)
     use = m.fuelled & m.settled & m.measured & ~m.cut & np.isfinite(error)

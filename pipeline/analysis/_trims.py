@@ -20,6 +20,9 @@ from pipeline.signals.smoothing import row_seconds
 AT_LIMIT_PCT, FLAT_PCT, LEAST_LIMIT_PCT = 0.6, 0.15, 8.0
 #: % of lambda on the side the trim works against, in the median, from which it asks for more.
 ASKS_PCT = 0.5
+#: % of lambda that is little to ask for, no more than a wideband's own error, and % by which a long
+#: trim moves meanwhile where it takes over what the short one carries.
+LITTLE_LEFT_PCT, TAKEN_PCT = 2.0, 0.5
 #: V round which a narrowband switches, and share of the time it stays on the asking side.
 SWITCH_V, ASKS_SHARE = 0.45, 0.85
 #: Without any lambda only a long rest tells: s, and trim_limit_pct has to be reached, too.
@@ -63,6 +66,8 @@ def trim_limit(view: View, states: States, inputs: MixtureInputs | None) -> list
             hit = _rests(view, rows, sign * short, view.limits.trim_limit_s)
             if hit is not None and not _asks(view, inputs, hit, sign, short):
                 hit = None
+            if hit is not None and long is not None and _taken_over(inputs, hit, sign, long):
+                hit = None
         name, trim = "fuel_trim_short", short
         if hit is None and long is not None:
             hit = _rests(view, rows, sign * long, LONG_S)
@@ -83,6 +88,22 @@ def trim_limit(view: View, states: States, inputs: MixtureInputs | None) -> list
             )
         )  # fmt: skip
     return found
+
+
+def _taken_over(
+    inputs: MixtureInputs | None, hit: Bools, sign: float, long: Floats
+) -> bool:  # fmt: skip
+    """Whether little is left to ask and the long trim takes it over: the loop has not ended."""
+    error = np.full(1, np.nan)
+    if inputs is not None:
+        error = 100.0 * (inputs.reading[hit] / inputs.target[hit] - 1.0)
+    error = error[np.isfinite(error)]
+    known = sign * long[hit & np.isfinite(long)]
+    if not error.size or known.size < 10:
+        return False
+    tenth = known.size // 10
+    moved = float(np.median(known[-tenth:]) - np.median(known[:tenth]))
+    return float(np.median(sign * error)) < LITTLE_LEFT_PCT and moved >= TAKEN_PCT
 
 
 def _carries(view: View, short: Floats, hit: Bools) -> bool:

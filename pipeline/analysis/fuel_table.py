@@ -84,7 +84,7 @@ def analyse(view: View) -> Result:
     """Fit the table's error of this session."""
     inputs: MixtureInputs = view.fact("mixture_inputs")
     delay: ExhaustDelay = view.fact("exhaust_delay")
-    if inputs.target_source == "none":
+    if inputs.target_source in ("none", "loop"):
         return not_judged("neither the log nor vehicle.toml gives a lambda target")
     if not np.isfinite(inputs.pressure).any():
         return not_judged("not in the log: manifold pressure")

@@ -103,7 +103,7 @@ def compute(view: View) -> ExhaustDelay:
     covariance = np.diag(spread**2)
     source, share = "prior", 0.0
     cuts = cut_dates(time, inputs, flow)
-    if inputs.target_source != "none":
+    if inputs.target_source not in ("none", "loop"):
         inputs = calmed(time, with_load(inputs, litres))
         top = float(np.nanmax(inputs.pressure, initial=100.0)) if inputs.pressure_logged else 100.0
         rows, part = lively(time, inputs)

@@ -83,8 +83,9 @@ def compute(view: View) -> MixtureCourse:
     at += np.arange(at.size) * 1e-9  # strictly rising where the delay jumps
     smooth = moving_mean(at, np.clip(freed, 0.3, 2.5), seconds=SMOOTH_S)
     lam = 1.0 / smooth
-    target = look_back(time, np.nan_to_num(inputs.target, nan=-9.0), at)
-    target = np.where(target > 0.4, target, np.nan)
+    # Between a target and none there is none: a mean of the two would be a target nobody set.
+    known = look_back(time, np.isfinite(inputs.target), at) > 0.999
+    target = np.where(known, look_back(time, np.nan_to_num(inputs.target, nan=1.0), at), np.nan)
 
     def back(values: Floats, empty: float = np.nan) -> Floats:
         known = np.isfinite(values)

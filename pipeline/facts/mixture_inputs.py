@@ -53,6 +53,9 @@ PILE_WIDTHS, PILE_RATIO = (0.004, 0.015), 3.0
 RICHEST_END = 0.72
 #: A reading this near to its target is the mixture that was asked for, delay and noise let in.
 AS_ASKED = 0.06
+#: s of log in which a closed loop shows: its trim scatters by more than this many % there, and the
+#: mean reading lies this near to lambda 1.
+LOOP_BLOCK_S, LIVE_TRIM_PCT, LOOP_HOLDS = 5.0, 0.05, 0.03
 #: A wideband takes 15-30 s to heat (common practice); judged from here on, s after the start.
 SENSOR_READY_S = 30.0
 
@@ -62,8 +65,8 @@ class MixtureInputs:
     """Arrays (n,), NaN where unknown.
 
     reading: lambda; fresh: rows with a new one; update_s: usual time between those. target and
-    target_source ("log", "vehicle", "none"). trim: factor on fuel by closed loop and learning
-    (1 where none is logged); trims_logged. pressure kPa, flow g/s (flow_source "meter" or
+    target_source ("log", "vehicle", "loop", "none"). trim: factor on fuel by closed loop and
+    learning (1 where none is logged); trims_logged. pressure kPa, flow g/s (flow_source "meter" or
     "pressure"). fuelled: running with fuel and no speed dropout. settled: at least SENSOR_READY_S
     after the start. measured: reading within the instrument's limits, and believed.
     at_rich_end: believed, but at the instrument's rich end or below: at least so rich.
@@ -132,6 +135,11 @@ def compute(view: View) -> MixtureInputs:
     flow, source = _flow(view, pressure, rpm, held("mass_air_flow"),
                          held("intake_air_temperature"), states.barometer_kpa)  # fmt: skip
     target, target_source = _target(view, held("lambda_target"), rpm, pressure)
+    if target_source == "none" and view.has("fuel_trim_short"):
+        # Under load no loop is at work, or none that keeps to lambda 1.
+        light = fuelled & ~(pressure >= 0.9 * states.barometer_kpa)
+        target = _held_by_the_loop(time, reading, held("fuel_trim_short"), light)
+        target_source = "loop" if np.isfinite(target).any() else "none"
     low, high = _limits(reading[finite & running], target[finite & running])
     lean_enough = reading > max(low + LIMIT_MARGIN, RICH_END)
     measured = trusted & lean_enough & (reading < min(high - LIMIT_MARGIN, NO_FLAME_LAMBDA))
@@ -180,6 +188,25 @@ def _since_start(time: Floats, states: States) -> Floats:
         begin[0] = -1e4
     at = np.searchsorted(starts, np.arange(time.size), side="right") - 1
     return np.where(states.running & (at >= 0), time - begin[np.maximum(at, 0)], -1.0)
+
+
+def _held_by_the_loop(time: Floats, reading: Floats, short: Floats, light: Bools) -> Floats:
+    """Target (n,): 1 where a closed loop is at work and holds the reading there, NaN elsewhere.
+
+    What a loop holds is what it was asked for. Only around lambda 1 can that be told from a
+    reading that merely stands somewhere.
+    """
+    block = ((time - time[0]) / LOOP_BLOCK_S).astype(np.intp)
+    size = int(block[-1]) + 1 if block.size else 0
+    use = light & np.isfinite(short) & np.isfinite(reading)
+    count = np.maximum(np.bincount(block[use], minlength=size), 1.0)
+    mean, moves, level = (
+        np.bincount(block[use], weights=v, minlength=size) / count
+        for v in (short[use], short[use] ** 2, reading[use])
+    )
+    alive = (np.sqrt(np.maximum(moves - mean**2, 0.0)) > LIVE_TRIM_PCT) & (count >= 5)
+    at_one = alive & (np.abs(level - 1.0) < LOOP_HOLDS)
+    return np.where(at_one[block] & light, 1.0, np.nan) if size else np.full(time.size, np.nan)
 
 
 def _limits(reading: Floats, target: Floats) -> tuple[float, float]:

@@ -2,6 +2,7 @@
 
 from typing import Any
 
+import numpy as np
 import pytest
 
 from pipeline.registry import Registry, load_registry
@@ -156,3 +157,18 @@ def test_minutes_just_below_the_limit_are_not_told_of_for_their_noise() -> None:
     for seed in (0, 1, 2, 3):
         every, _ = found((Stay(5), long, Stay(4)), noise=0.006, seed=seed)
         assert not [f for f in every if f.kind == "lean_under_load"]
+
+
+@pytest.mark.parametrize(("swing", "told"), [(0.4, True), (0.0, False)])
+def test_without_a_target_a_loop_at_work_at_lambda_one_is_the_target(
+    swing: float, told: bool
+) -> None:
+    """Its trims are then the table's error; a trim that never moves is no loop at work."""
+    session, _ = hand_log([Stay(40, trim=-10.0), *pull(130.0, seconds=6.0, target=0.85)],
+                          without=("lambda_target",))  # fmt: skip
+    moves = np.random.default_rng(2).normal(0.0, swing, session.time.size)
+    session.channels["fuel_trim_short"] = session.channels["fuel_trim_short"] + moves
+    results = analyse(session, REGISTRY, strict=True)
+    found = [f.kind for f in results["mixture"].findings]
+    assert found == (["rich_running"] if told else [])
+    assert not results["lean_load"].findings  # under load nobody says what was wanted

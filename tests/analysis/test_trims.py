@@ -32,6 +32,21 @@ def test_a_flat_trim_is_a_limit_only_while_lambda_asks_for_more(sign: float) -> 
     assert kinds(1.0 - sign * 0.02, fuel_trim_short=trim) == []
 
 
+@pytest.mark.parametrize(
+    ("takes", "lam", "told"),
+    [
+        (4.0, 1.01, []),
+        (4.0, 1.04, ["fuel_trim_short"]),  # too much is left
+        (0.0, 1.01, ["fuel_trim_short"]),  # nobody takes it over
+    ],
+)
+def test_a_short_trim_whose_rest_the_long_one_takes_over_is_no_limit(
+    takes: float, lam: float, told: list[str]
+) -> None:
+    long = takes * np.clip((TIME - 20.0) / 100.0, 0.0, 1.0)
+    assert kinds(lam, fuel_trim_short=12.0 * CLIMB, fuel_trim_long=long) == told
+
+
 def test_a_long_trim_is_at_its_limit_when_the_short_one_carries_the_rest_for_good() -> None:
     long = 10.0 * CLIMB
     assert kinds(1.0, fuel_trim_short=4.0 * CLIMB, fuel_trim_long=long) == ["fuel_trim_long"]
