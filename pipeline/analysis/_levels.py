@@ -110,6 +110,8 @@ def held(time: Floats, values: Mapping[str, Floats], running: Bools) -> list[Sus
             continue
         own = blocks(name)
         drivers = [(blocks(d), size) for d, size in DRIVERS[name] if d in values]
+        if name == "engine_speed" and "vehicle_speed" in values:
+            drivers = drivers[:1]  # in gear a car that holds its speed uphill holds the engine's
         best = _longest_hold(own.low, own.high, own.middle, spread)
         if best is None:
             continue

@@ -59,6 +59,7 @@ SHAPE_SHARE = 0.45  # largest distance from 1/flow, as a share of the bias
 FURTHER_CLOSED_PCT = 2.0  # a healthy control comes back to within 1 % of its place
 CLOSED_PCT = 1.2  # an air control that is shut
 OVER_RPM = 35.0  # idle speed above its target with the control shut
+CREEPS_S = 20.0  # any car rolls so for some seconds before it stops; a leak pushes it on
 FAR_OVER_RPM = 250.0  # a warm idle this far over its target gets air nobody gives it
 #: %: an air control that stands open gives the air itself, unless the manifold stands where no
 #: throttled idle does; one that sweeps so far hunts, and its middle says nothing.
@@ -187,7 +188,7 @@ def _extra_air(idle: RestIdle, own_air: Sequence[float]) -> bool:
     if idle.air_control is not None and idle.air_control > WIDE_PCT:
         return False
     if idle.creeping:
-        return over
+        return over and idle.seconds >= CREEPS_S
     if idle.air_swing is not None and idle.air_swing > HUNTS_PCT:
         return False
     if idle.over_target is not None and idle.over_target >= FAR_OVER_RPM:
@@ -283,7 +284,7 @@ def _speed_density(
     over = idle.over_target is not None and idle.over_target >= OVER_RPM
     high = idle.pressure is not None and HIGH_IDLE_KPA[0] <= idle.pressure <= HIGH_IDLE_KPA[1]
     high &= idle.air_control is None or idle.air_control <= WIDE_PCT
-    if idle.creeping and not (high and over):
+    if idle.creeping and not (high and over and idle.seconds >= CREEPS_S):
         return None
     sure = 0.8 if idle.air_control is None else 0.93
     return _shut(idle, end, sure if on_target else 0.6) if extra or (high and over) else None

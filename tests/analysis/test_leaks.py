@@ -92,6 +92,7 @@ def test_only_an_exhaust_leak_shrinks_as_its_metal_warms(sensing, leak, kinds, r
         (RestIdle(28.6, 24.0, 388.0, 1240.0, 0.0, 60.0), False),  # the control itself holds it up
         (RestIdle(48.0, 56.0, 143.0, 1010.0, 0.0, 60.0, creeping=1.0), False),
         (RestIdle(48.0, 22.0, 143.0, 1010.0, 0.0, 60.0, creeping=1.0), True),
+        (RestIdle(48.0, 22.0, 143.0, 1010.0, 0.0, 9.0, creeping=1.0), False),  # rolls to a stop
         (RestIdle(46.0, 24.0, 388.0, 1240.0, 0.0, 60.0), True),  # no throttled idle stands there
         (RestIdle(31.0, 0.4, 64.0, 1004.0, 0.0, 60.0, air_swing=68.0), False),  # it hunts
         (RestIdle(31.0, 0.4, 64.0, 1004.0, 0.0, 60.0, air_swing=1.0), True),

@@ -217,3 +217,15 @@ def test_a_supply_that_sags_shows_through_a_coarse_throttle(closed_pct: float, d
     assert [s.mode for s in supply_lost(time, values, time > 1.0)] == ["reference_lost"]
     values["throttle_position"] = np.round(foot / 0.4) * 0.4
     assert supply_lost(time, values, time > 1.0) == []
+
+
+@pytest.mark.parametrize(("swing_kmh", "found"), [(0.2, []), (40.0, ["stuck"])])
+def test_a_car_that_holds_its_speed_uphill_holds_its_engines(
+    swing_kmh: float, found: list[str]
+) -> None:
+    time = np.arange(0.0, 120.0, 1.0 / RATE_HZ)
+    noise = np.random.default_rng(8).standard_normal((2, time.size))
+    hill = np.sin(2.0 * np.pi * time / 60.0)
+    values = {"engine_speed": 2000.0 + 2.0 * noise[0], "manifold_pressure": 70.0 + 30.0 * hill,
+              "vehicle_speed": 75.0 + swing_kmh * hill + 0.05 * noise[1]}  # fmt: skip
+    assert [s.mode for s in held(time, values, np.ones(time.size, dtype=bool))] == found
