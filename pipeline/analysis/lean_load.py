@@ -11,6 +11,8 @@ from pipeline.analysis._mixture_words import (
     sure_of,
     target_finding,
 )
+from pipeline.facts.full_throttle_runs import FullThrottleRuns
+from pipeline.facts.load_hiccups import LEAST_EVENTS, Hiccups
 from pipeline.facts.mixture_course import MixtureCourse
 from pipeline.facts.mixture_inputs import MixtureInputs
 from pipeline.limits import Limits
@@ -45,6 +47,7 @@ META = Meta(
     needs_any=(("lambda", "lambda_2"),),
     uses=("barometric_pressure",),
     facts=("mixture_inputs", "mixture_course"),
+    optional_facts=("load_hiccups", "full_throttle_runs"),
     shortest_s=30.0,
     step=0,
 )
@@ -57,6 +60,11 @@ MOST = 4
 #: this share of the limit: an engine a little leaner than wanted for minutes would else be told of
 #: sooner or later, by noise alone.
 BRIEF_S, BRIEF_SHARE = 0.6, 0.15
+#: s before and after, in the engine's own time, over which a mixture has to stay lean where firings
+#: fail under load: longer than bursts of them and what they leave in the pipe.
+MISSED_S = 0.6
+#: Hiccups in a second of full throttle that leave no time between them.
+MANY_PER_S = 0.5
 #: s between episodes that still are one.
 MERGE_S = 4.0
 #: Fuels the wise targets are stated for.
@@ -84,7 +92,7 @@ def analyse(view: View) -> Result:
     findings: list[Finding] = []
     metrics: dict[str, Metric] = {}
     known = np.isfinite(course.target)
-    lean = known & (course.error > limits.lean_load_pct / 100.0)
+    lean = known & (_lasting(view, course) > limits.lean_load_pct / 100.0)
     # What follows a step and returns by itself is a transient; what stays began where it began.
     episodes = _episodes(course, judged & lean, limits.lean_load_s, able & course.calm & lean,
                          _beyond_noise(course, judged, limits))  # fmt: skip
@@ -137,6 +145,32 @@ def analyse(view: View) -> Result:
             ),
         },
     )
+
+
+def _lasting(view: View, course: MixtureCourse) -> Floats:
+    """Error (n,) with what firings that fail under load add to it taken off.
+
+    Where misses were found, full throttle counts as lean only as far as all of MISSED_S around is:
+    the oxygen of a failed firing comes and goes, fuel that runs short stays away for longer. Where
+    they are many the reading never comes to rest and says nothing of the fuel (NaN).
+    """
+    found: Hiccups | None = view.fact("load_hiccups")
+    runs: FullThrottleRuns | None = view.fact("full_throttle_runs")
+    if found is None or runs is None or found.times.size < LEAST_EVENTS:
+        return course.error
+    at = course.at_s
+    filled = np.where(np.isfinite(course.error), course.error, np.inf)
+    low, _ = segments.window_extremes(
+        filled, np.searchsorted(at, at - MISSED_S), np.searchsorted(at, at + MISSED_S, side="right")
+    )
+    pulling = segments.spread(
+        at.size,
+        np.searchsorted(at, [run.start_s for run in runs.runs]),
+        np.searchsorted(at, [run.end_s + MISSED_S for run in runs.runs]),
+    )
+    if found.times.size > MANY_PER_S * found.seconds:
+        low = np.full(at.size, np.nan)
+    return np.where(pulling, np.where(np.isfinite(low), low, np.nan), course.error)
 
 
 def _episodes(

@@ -97,6 +97,26 @@ def test_lambda_on_its_way_to_full_load_is_no_spike():
     assert run(log, "misfire_load").status == "clear"
 
 
+@pytest.mark.parametrize(
+    ("events", "for_s", "kinds"),
+    [
+        ((1.0, 2.5, 4.0), 0.0, {"misfire_under_load"}),  # the oxygen of the failed firings
+        ((), 0.3, {"lean_under_load"}),  # as long as theirs, and no hiccup
+        ((1.0,), 2.2, {"misfire_under_load", "lean_under_load"}),  # and fuel runs short later
+    ],
+)
+def test_a_miss_reads_lean_and_is_no_lean_mixture(events, for_s, kinds):
+    log = pull(events=events)
+    inside = log.time % 30.0
+    full = log.channels["throttle_position"] > 50.0
+    log.channels["lambda_target"] = np.where(full, 0.85, 1.0)
+    short = full & (inside > 13.0) & (inside < 13.0 + for_s)
+    log.channels["lambda"] = np.where(short, 1.0, log.channels["lambda"])
+    log.info = {**log.info, "lambda_target": log.info["engine_speed"]}
+    told = [*run(log, "misfire_load").findings, *run(log, "lean_load").findings]
+    assert {f.kind for f in told if f.severity != "info"} == kinds
+
+
 def test_without_full_throttle_it_is_not_judged():
     time = np.arange(0, 60, 1 / RATE)
     log = session(time, engine_speed=np.full(time.size, 2000.0),
