@@ -114,7 +114,8 @@ WRONG_SHARE = 0.3
 SLOW_LAG_S = 0.4  # production sensors 0.05-0.1 s (handbook range), aged ones twice that
 SURELY = 0.85  # of it: the low end of the lag's interval, well over an aged sensor's 0.2 s
 #: A lag told less surely is believed where the reading also comes back slowly from its lean end
-#: after fuel cuts: s to 1/e of the way, at least so many times. Films alone may lean it as long.
+#: after fuel cuts: s to 1/e of the way, at least so many times, and never faster than that lag. A
+#: film or a leak may lean it as long, but not in load.
 MAYBE_LAG_S, COMES_BACK_S, COMES_BACK = 0.2, 0.4, 2
 COMING_BACK_S = 5.0  # after which the next load has its say
 SPEED_SPIKES = ("engine_speed", "spike")
@@ -257,7 +258,8 @@ def slow_lambda(time: Floats, m: MixtureInputs, delay: ExhaustDelay) -> list[Sus
     told = ""
     if lag < SLOW_LAG_S or lowest < SURELY * SLOW_LAG_S:
         back = comes_back(time, m) if lag >= MAYBE_LAG_S else np.zeros(0)
-        if back.size < COMES_BACK or np.median(back) < COMES_BACK_S:
+        slow = back.size >= COMES_BACK and np.median(back) >= COMES_BACK_S
+        if not slow or back.min() < MAYBE_LAG_S:
             return []
         lag = max(lag, float(np.median(back)))
         shown = {"lag": (lag, "s"), "fuel_cuts": (float(back.size), "1")}
