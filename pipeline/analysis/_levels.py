@@ -135,6 +135,8 @@ def held(time: Floats, values: Mapping[str, Floats], running: Bools) -> list[Sus
         if seconds < least_s or not (moved and lies):
             continue
         mode = mode_of_level(name, level)
+        if name == "fuel_pressure" and mode == "stuck":
+            continue  # a regulator without its hose holds the rail so; see the analysis of it
         found.append(
             Suspect(
                 channels=(name,), mode=mode, start_s=float(own.start_s[a]),

@@ -229,3 +229,18 @@ def test_a_car_that_holds_its_speed_uphill_holds_its_engines(
     values = {"engine_speed": 2000.0 + 2.0 * noise[0], "manifold_pressure": 70.0 + 30.0 * hill,
               "vehicle_speed": 75.0 + swing_kmh * hill + 0.05 * noise[1]}  # fmt: skip
     assert [s.mode for s in held(time, values, np.ones(time.size, dtype=bool))] == found
+
+
+@pytest.mark.parametrize(("kpa", "told"), [(300.0, []), (2.0, ["dead"])])
+def test_a_rail_that_stands_is_its_regulator_s_and_one_at_nothing_its_sensor_s(
+    kpa: float, told: list[str]
+) -> None:
+    """A regulator without its hose holds 300 kPa against the outside whatever the manifold does."""
+    time = np.arange(0.0, 600.0, 1.0 / RATE_HZ)
+    rng = np.random.default_rng(11)
+    values = {
+        "engine_speed": 2500.0 + 900.0 * np.sin(time / 20.0),
+        "manifold_pressure": 95.0 + 60.0 * np.sin(time / 7.0),
+        "fuel_pressure": kpa + rng.normal(0.0, 1.2, time.size),
+    }
+    assert [s.mode for s in held(time, values, np.ones(time.size, dtype=bool))] == told
