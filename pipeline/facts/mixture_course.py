@@ -81,7 +81,10 @@ def compute(view: View) -> MixtureCourse:
     freed = undo_first_order(t, 1.0 / np.clip(inputs.reading[rows], 0.3, 3.0), delay.lag_s)
     at = np.maximum.accumulate(t - delay.transport_s[rows] - undone_age(t, delay.lag_s))
     at += np.arange(at.size) * 1e-9  # strictly rising where the delay jumps
-    smooth = moving_mean(at, np.clip(freed, 0.3, 2.5), seconds=SMOOTH_S)
+    # Nothing is known of what lies beyond the instrument's lean end.
+    smooth = moving_mean(
+        at, np.clip(freed, max(0.3, 1.0 / inputs.high_limit), 2.5), seconds=SMOOTH_S
+    )
     lam = 1.0 / smooth
     # Between a target and none there is none: a mean of the two would be a target nobody set.
     known = look_back(time, np.isfinite(inputs.target), at) > 0.999

@@ -7,7 +7,7 @@ import pytest
 
 from pipeline.registry import Registry, load_registry
 from pipeline.results import Finding
-from pipeline.runner import analyse
+from pipeline.runner import FactStore, Timings, analyse
 from tests.analysis.mixture_logs import Stay, hand_log, pull
 
 _ALL = load_registry()
@@ -172,3 +172,10 @@ def test_without_a_target_a_loop_at_work_at_lambda_one_is_the_target(
     found = [f.kind for f in results["mixture"].findings]
     assert found == (["rich_running"] if told else [])
     assert not results["lean_load"].findings  # under load nobody says what was wanted
+
+
+def test_what_the_lag_hid_ends_where_the_instrument_does() -> None:
+    session, _ = hand_log((Stay(6), Stay(4, error=0.9), Stay(6)) * 3)
+    session.channels["lambda"] = np.minimum(session.channels["lambda"], 1.36)
+    course = FactStore(session, load_registry(), Timings()).get("mixture_course", optional=False)
+    assert 1.3 < np.nanmax(course.lambda_engine) <= 1.36 + 1e-9
