@@ -12,6 +12,12 @@ EDGE_S = 0.7  # a real change of water or metal takes longer than this
 SIDE_S = 2.0  # of steady reading on both sides
 SAG_V = 0.02  # load steps move the voltage by 6 mV per ampere and more
 LEAST_STEPS = 3
+#: K from which on a step of the intake has a direction.
+FELT_K = 0.25
+#: Many steps tell what a few cannot: an intake that moves by itself further than it is shifted goes
+#: the coolant's way more often than the other. Share of steps with the voltage, least of them, and
+#: errors of an even toss (0.6 % by chance, of steps that already go with the voltage).
+WITH_VOLTS, MANY_STEPS, SURE_ERRORS = 0.9, 12, 2.5
 
 
 def ground_shift(time: Floats, values: Mapping[str, Floats], running: Bools) -> list[Suspect]:
@@ -40,11 +46,13 @@ def ground_shift(time: Floats, values: Mapping[str, Floats], running: Bools) -> 
         return []
     told = np.abs(v) >= SAG_V
     with_volts = told & (np.sign(v) == np.sign(size))
-    with_intake = (np.sign(i) == np.sign(size)) & (np.abs(i) >= 0.25)
+    with_intake = (np.sign(i) == np.sign(size)) & (np.abs(i) >= FELT_K)
     share = np.count_nonzero(with_volts) / picks.size
     share_intake = np.count_nonzero(with_intake) / picks.size
     good = with_volts & with_intake
-    if np.count_nonzero(good) < LEAST_STEPS or share < 0.6 or share_intake < 0.55:
+    if np.count_nonzero(good) < LEAST_STEPS or share < 0.6:
+        return []
+    if share_intake < 0.55 and not (share >= WITH_VOLTS and _goes_along(i * np.sign(size))):
         return []
     size_k = float(np.median(np.abs(size[good])))
     return [Suspect(
@@ -56,6 +64,13 @@ def ground_shift(time: Floats, values: Mapping[str, Floats], running: Bools) -> 
         evidence={"coolant_step": (size_k, "K"), "steps": (float(picks.size), "1"),
                   "intake_step": (float(np.median(np.abs(i[good]))), "K")},
     )]  # fmt: skip
+
+
+def _goes_along(along: Floats) -> bool:
+    """Whether the intake's steps, signed by the coolant's, (k,) K, go along more than against."""
+    with_it, against = np.count_nonzero(along >= FELT_K), np.count_nonzero(along <= -FELT_K)
+    tossed = with_it + against
+    return bool(tossed >= MANY_STEPS and with_it - against >= SURE_ERRORS * np.sqrt(tossed))
 
 
 def _steps(time: Floats, values: Floats, moments: Floats, gap: float = EDGE_S) -> Floats:

@@ -123,3 +123,11 @@ def test_a_small_blip_of_the_throttle_is_a_spike_where_no_pressure_follows(
     assert [f.channels for f in sensors.findings if f.mode == "spike"] == (
         [["throttle_position"]] if found else []
     )
+
+
+def test_a_wideband_with_little_noise_is_told() -> None:
+    log = sensor_log(rate_hz=10.0)
+    noise = 0.047 * np.random.default_rng(8).standard_normal(log.time.size)
+    channels = {**log.channels, "lambda": log.channels["lambda"] + noise * (log.time > 100.0)}
+    sensors = analyse(replace(log, channels=channels), REGISTRY, strict=True)["sensors"]
+    assert [(f.mode, f.channels) for f in sensors.findings] == [("noise", ["lambda"])]
