@@ -81,7 +81,7 @@ NOISE: Mapping[str, float] = {
     "oil_pressure": 25.0,
     "ambient_air_temperature": 1.0,
 }
-#: s between three samples that tell noise: what moves slowly by itself may be logged slowly.
+#: s between three samples that tell noise: what moves slowly may be logged slowly.
 REACH_S = {"battery_voltage": 1.1, "vehicle_speed": 1.1, "barometric_pressure": 2.5}
 #: A value between two steps of the log's resolution flickers: 2 / (0.6745 * 2.45) steps of scatter.
 RESOLUTIONS = 1.3
@@ -369,12 +369,10 @@ def saturated(
     if top < barometer_kpa + 8.0 and not (range_kpa is not None and top >= range_kpa - 1.5):
         return []
     noise = max(1.2, 0.008 * top)
-    near = np.zeros(time.size, dtype=bool)
-    near[rows] = p[rows] >= top - noise
+    near = known & (p >= top - noise)
     near = segments.fill_gaps(near, time, seconds=0.15)
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], near.view(np.int8), [0]])))
-    flat = []
-    for a, b in zip(edges[::2], edges[1::2] - 1, strict=True):
+    flat, (starts, ends) = [], segments.runs(near)
+    for a, b in zip(starts, ends - 1, strict=True):
         if time[b] - time[a] < SATURATED_S:
             continue
         rise = float(np.nanmax(rpm[a : b + 1]) - np.nanmin(rpm[a : b + 1]))
