@@ -112,7 +112,9 @@ def _finding(view: View, found: Hiccups) -> Finding:
 
 
 def _figure(view: View, found: Hiccups) -> Panels:
-    middle = float(found.times[int(np.argmax(found.lean))])
+    # Hiccups that crowd have no lean spike each: there the deepest is the clearest.
+    clear = found.lean if found.lean.size == found.times.size else found.fall
+    middle = float(found.times[int(np.argmax(clear))])
     rows = np.abs(view.time - middle) < 4.0
     panels = [
         Panel(title="engine speed", unit="rpm",

@@ -3,6 +3,9 @@
 import numpy as np
 import pytest
 
+from pipeline.analysis import misfire_load
+from pipeline.facts.load_hiccups import Hiccups
+from pipeline.session import View
 from tests.analysis.roughness_logs import run, session
 
 RATE = 25.0
@@ -122,3 +125,14 @@ def test_without_full_throttle_it_is_not_judged():
     log = session(time, engine_speed=np.full(time.size, 2000.0),
                   **{"lambda": np.ones(time.size)})  # fmt: skip
     assert run(log, "misfire_load").status == "not_judged"
+
+
+def test_the_figure_of_hiccups_that_crowd_shows_the_deepest():
+    """Lean spikes and hiccups are counted apart there: more spikes than hiccups are no error."""
+    time = np.arange(0.0, 30.0, 0.04)
+    log = session(time, engine_speed=2000.0 + 50.0 * time, **{"lambda": np.full(time.size, 0.85)})
+    found = Hiccups(np.array([5.0, 20.0]), np.array([0.3, 0.6]), np.array([0.1, 0.2, 0.4]),
+                    np.array([125, 500]), 20.0, 2, 3)  # fmt: skip
+    view = View(log, allowed=list(log.channels), facts=(), resolve=lambda _name: None)
+    panel = misfire_load._figure(view, found).panels[0]
+    assert min(panel.lines[0].x) > 15.0
