@@ -38,7 +38,8 @@ OLD_S = 60.0
 #: mode and channel: (kinds of finding, or modes and channels of other faults; in words).
 MISSES = ("rough_running", "misfire_under_load")
 METERED_BY = (("noise", "manifold_pressure"), ("noise", "mass_air_flow"))
-ENGINE_MAKES = {("noise", name): (MISSES, METERED_BY) for name in ("lambda", "lambda_2")}
+ENGINE_MAKES = {(mode, name): (MISSES, METERED_BY)
+                for name in ("lambda", "lambda_2") for mode in ("noise", "spike")}  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from pipeline.signals import segments
-from pipeline.signals.segments import Bools, Floats
+from pipeline.signals.segments import Bools, Floats, Ints
 
 #: A lone sample this far from both neighbours, which agree, cannot have been in the engine.
 SPIKE: Mapping[str, float] = {
@@ -21,6 +21,8 @@ SPIKE: Mapping[str, float] = {
     "vehicle_speed": 25.0,
     "fuel_pressure": 150.0,
     "throttle_position": 55.0,
+    "lambda": 0.2,
+    "lambda_2": 0.2,
 }
 SPIKES_FOR_FAULT = 3
 #: These move fast by themselves: a lone value tells only where the log is quicker, s over which.
@@ -30,7 +32,18 @@ SPIKE_WITHIN_S: Mapping[str, float] = {
     "throttle_position": 0.21,
     "vehicle_speed": 1.2,
     "fuel_pressure": 0.5,
+    "lambda": 0.21,
+    "lambda_2": 0.21,
 }
+#: What has to stand still beside a lone value, and within what: lifts, cuts at the limiter and
+#: gear changes send short slugs of air or fuel past the wideband.
+ALL_STILL: Mapping[str, float] = {
+    "manifold_pressure": 8.0,
+    "engine_speed": 250.0,
+    "throttle_position": 4.0,
+}
+
+STEADY_LAMBDA = 0.1  # the other values around, so that no fuel cut begins or ends there
 
 #: In a slower log a lone value tells where what would move it stood still: channel -> (sibling,
 #: its least change that could explain it). No air fills or empties a manifold unasked, and no
@@ -55,6 +68,16 @@ def lone_rows(name: str, time: Floats, values: Mapping[str, Floats]) -> Bools:
     beside = values.get(sibling)
     if name == "engine_speed":
         return spike_rows(time, x, SPIKE[name], within) & (x > LOST_RPM)
+    if name.startswith("lambda"):
+        lone = spike_rows(time, x, SPIKE[name], within)
+        rows = np.flatnonzero(lone)
+        low, high = _around(time, np.where(lone, np.nan, x), rows) if rows.size else (0.0, 0.0)
+        lone[rows] &= high - low < STEADY_LAMBDA
+        rows = np.flatnonzero(lone)
+        for other, most in ALL_STILL.items() if rows.size else ():
+            low, high = _around(time, values[other], rows) if other in values else (0.0, np.inf)
+            lone[rows] &= high - low < most
+        return lone
     if beside is None or within >= SLOW_WITHIN_S:
         return spike_rows(time, x, SPIKE[name], within)
     wide = spike_rows(time, x, SPIKE[name], SLOW_WITHIN_S)
@@ -64,15 +87,22 @@ def lone_rows(name: str, time: Floats, values: Mapping[str, Floats]) -> Bools:
         return wide
     quick = spike_rows(time, x, SPIKE[name], within)
     slow = np.flatnonzero(wide & ~quick)
-    known = np.flatnonzero(np.isfinite(beside))
-    begin = np.searchsorted(time[known], time[slow] - SLOW_WITHIN_S)
-    end = np.searchsorted(time[known], time[slow] + SLOW_WITHIN_S, side="right")
-    low, high = segments.window_extremes(beside[known], begin, end)
-    still = (end - begin >= 3) & (high - low < least)
+    low, high = _around(time, beside, slow)
+    still = high - low < least
     if sibling == "manifold_pressure":
-        still &= high < CHOKED_SHARE * beside[known].max(initial=-np.inf)
+        still &= high < CHOKED_SHARE * float(np.nanmax(beside, initial=-np.inf))
     quick[slow] = still
     return quick
+
+
+def _around(time: Floats, beside: Floats, rows: Ints) -> tuple[Floats, Floats]:
+    """Lowest and highest value (k,) of a sibling around each row; NaN with fewer than three."""
+    known = np.flatnonzero(np.isfinite(beside))
+    begin = np.searchsorted(time[known], time[rows] - SLOW_WITHIN_S)
+    end = np.searchsorted(time[known], time[rows] + SLOW_WITHIN_S, side="right")
+    low, high = segments.window_extremes(beside[known], begin, end)
+    few = end - begin < 3
+    return np.where(few, np.nan, low), np.where(few, np.nan, high)
 
 
 def spike_rows(time: Floats, x: Floats, size: float, within_s: float = 1e9) -> Bools:

@@ -37,7 +37,8 @@ NOISE = {"manifold_pressure": 6.0, "coolant_temperature": 4.0, "intake_air_tempe
          "engine_speed": 60.0}  # fmt: skip
 SPIKE = {"manifold_pressure": 90.0, "coolant_temperature": 40.0, "intake_air_temperature": 40.0,
          "battery_voltage": -6.0, "throttle_position": 70.0, "vehicle_speed": 60.0,
-         "barometric_pressure": 20.0, "engine_speed": 1500.0}  # fmt: skip
+         "barometric_pressure": 20.0, "engine_speed": 1500.0,
+         "lambda": 0.3}  # fmt: skip
 CLIP_KPA = 130.0
 SLOW_S = 1.5
 

@@ -56,6 +56,7 @@ def test_a_wideband_that_nothing_can_be_held_against_is_not_called_right() -> No
         ("manifold_pressure", "spike", 25.0),
         *(("throttle_position", m, 10.0) for m in ("stuck", "open", "short", "noise", "spike")),
         ("engine_speed", "spike", 10.0),
+        ("lambda", "spike", 20.0),
         ("engine_speed", "noise", 25.0),
         *(("lambda", m, 10.0) for m in ("stuck", "open", "short", "dead")),
         *(("battery_voltage", m, 5.0) for m in ("stuck", "spike", "noise")),
@@ -131,3 +132,14 @@ def test_a_wideband_with_little_noise_is_told() -> None:
     channels = {**log.channels, "lambda": log.channels["lambda"] + noise * (log.time > 100.0)}
     sensors = analyse(replace(log, channels=channels), REGISTRY, strict=True)["sensors"]
     assert [(f.mode, f.channels) for f in sensors.findings] == [("noise", ["lambda"])]
+
+
+def test_a_lone_lean_value_where_the_throttle_moves_is_a_slug_of_air() -> None:
+    log = sensor_log(rate_hz=20.0)
+    channels = {n: x.copy() for n, x in log.channels.items()}
+    at = np.flatnonzero((log.time > 670.0) & (log.time < 715.0))[::90]  # at idle
+    for late in range(10):  # a foot that touches the pedal
+        channels["throttle_position"][at + late] += 20.0
+    channels["lambda"][at + 5] += 0.35
+    sensors = analyse(replace(log, channels=channels), REGISTRY, strict=True)["sensors"]
+    assert [f.mode for f in sensors.findings] == []
