@@ -43,6 +43,9 @@ ALL_STILL: Mapping[str, float] = {
     "throttle_position": 4.0,
 }
 
+#: rpm above which a limiter may cut one firing at a time (common practice, no source), whose air
+#: is a lone lean value beside a speed that stands.
+CUTS_RPM = 3500.0
 STEADY_LAMBDA = 0.1  # the other values around, so that no fuel cut begins or ends there
 
 #: In a slower log a lone value tells where what would move it stood still: channel -> (sibling,
@@ -73,6 +76,9 @@ def lone_rows(name: str, time: Floats, values: Mapping[str, Floats]) -> Bools:
         rows = np.flatnonzero(lone)
         low, high = _around(time, np.where(lone, np.nan, x), rows) if rows.size else (0.0, 0.0)
         lone[rows] &= high - low < STEADY_LAMBDA
+        if "engine_speed" in values:
+            speed = segments.hold(time, values["engine_speed"], seconds=1.0)
+            lone &= ~((x > 1.0) & (speed > CUTS_RPM))
         rows = np.flatnonzero(lone)
         for other, most in ALL_STILL.items() if rows.size else ():
             low, high = _around(time, values[other], rows) if other in values else (0.0, np.inf)

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipeline.facts import sensor_validity
+from pipeline.facts import _spikes, sensor_validity
 from pipeline.session import Session, View
 from pipeline.vehicle import DEFAULT_VEHICLE
 
@@ -183,3 +183,14 @@ def test_a_channel_that_is_not_there_is_nowhere_good():
 def test_an_empty_log_is_survived():
     found = validity({"time": np.zeros(0), "lambda": np.zeros(0)})
     assert found.faults == ()
+
+
+@pytest.mark.parametrize(("rpm", "lone"), [(6200.0, 0), (2500.0, 8)])
+def test_the_air_of_a_firing_cut_at_the_limiter_is_no_spike_of_lambda(rpm, lone):
+    data = drive(60.0)
+    n = data["time"].size
+    data |= {"engine_speed": np.full(n, rpm), "manifold_pressure": np.full(n, 60.0),
+             "throttle_position": np.full(n, 40.0)}  # fmt: skip
+    data["lambda"][100:900:100] = 1.99
+    rows = _spikes.lone_rows("lambda", data.pop("time"), data)
+    assert np.count_nonzero(rows) == lone
