@@ -219,7 +219,7 @@ def _with_states(
     found = held(time, values, settled)
     found += noisy(time, {n: x for n, x in values.items() if n != "engine_speed"}, quiet)
     found += noisy(time, {n: values[n] for n in ("engine_speed",) if n in values},
-                   states.fuel_cut & settled)  # fmt: skip
+                   states.fuel_cut & settled & states.mask("overrun"))  # fmt: skip
     found += saturated(time, values, running, states.barometer_kpa,
                        view.vehicle.manifold_pressure_sensor.range_kpa)  # fmt: skip
     inputs: MixtureInputs | None = view.fact("mixture_inputs")

@@ -43,8 +43,8 @@ ALL_STILL: Mapping[str, float] = {
     "throttle_position": 4.0,
 }
 
-#: rpm above which a limiter may cut one firing at a time (common practice, no source), whose air
-#: is a lone lean value beside a speed that stands.
+#: rpm above which a limiter may cut single firings (common practice, no source), whose air makes
+#: lone values beside a speed that stands, and between much of it what burned does.
 CUTS_RPM = 3500.0
 STEADY_LAMBDA = 0.1  # the other values around, so that no fuel cut begins or ends there
 
@@ -75,10 +75,11 @@ def lone_rows(name: str, time: Floats, values: Mapping[str, Floats]) -> Bools:
         lone = spike_rows(time, x, SPIKE[name], within)
         rows = np.flatnonzero(lone)
         low, high = _around(time, np.where(lone, np.nan, x), rows) if rows.size else (0.0, 0.0)
-        lone[rows] &= high - low < STEADY_LAMBDA
-        if "engine_speed" in values:
+        kept = high - low < STEADY_LAMBDA
+        if "engine_speed" in values and rows.size:
             speed = segments.hold(time, values["engine_speed"], seconds=1.0)
-            lone &= ~((x > 1.0) & (speed > CUTS_RPM))
+            kept &= ~(speed[rows] > CUTS_RPM)
+        lone[rows] &= kept
         rows = np.flatnonzero(lone)
         for other, most in ALL_STILL.items() if rows.size else ():
             low, high = _around(time, values[other], rows) if other in values else (0.0, np.inf)
