@@ -114,12 +114,12 @@ def could_words(share: float | None) -> str:
     if share is None:
         return "This log could not have shown missing firings of one cylinder."
     if share >= 0.6:
-        return "A cylinder that does not fire at all would have shown; one that misses now and \
-then not."
-    return (
-        f"A cylinder that misses one firing in {max(2, round(1.0 / share))} would have shown; "
-        "rarer ones not."
-    )
+        told = "A cylinder that does not fire at all would have shown; one that misses rarely not"
+    else:
+        number = max(2, round(1.0 / share))
+        told = f"A cylinder that misses one firing in {number} would have shown; rarer ones not"
+    # Whether it is, no log shows: the mean holds each cylinder once, and no half order is left.
+    return f"{told}, nor any if the speed is the controller's mean over two turns."
 
 
 def _percent(share: float) -> str:

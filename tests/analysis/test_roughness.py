@@ -216,3 +216,9 @@ def test_the_line_of_a_wild_cam_is_no_weak_cylinder():
     (case,) = healthy_cases(733, ("mid_drive",))
     drive = simulate_drive(case.car, case.drive, (), case.seed + 733)
     assert run(session_of(drive), "roughness").findings == []
+
+
+@pytest.mark.parametrize("share", [0.02, 0.8])
+def test_what_would_have_shown_is_said_with_what_would_have_hidden_it(share):
+    assert "mean over two turns" in roughness.could_words(share)
+    assert "mean" not in roughness.could_words(None)
