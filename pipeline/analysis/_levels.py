@@ -10,7 +10,6 @@ from pipeline.analysis._suspects import (
     Bools,
     Floats,
     Suspect,
-    blocks_by,
     blocks_of,
     local_noise,
     local_noise_by,
@@ -18,6 +17,7 @@ from pipeline.analysis._suspects import (
 from pipeline.channels import CHANNELS
 from pipeline.facts.sensor_validity import below_boost
 from pipeline.signals import segments
+from pipeline.signals.blocks import blocks_by
 
 # All sizes: common practice, no source; each well above what open logs of healthy cars show.
 #: Spread over many blocks that a live sensor exceeds while its drivers move.

@@ -6,6 +6,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.signals.blocks import blocks_by
+
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.intp]
@@ -37,12 +39,6 @@ class Blocks:
     low: Floats
     middle: Floats
     high: Floats
-
-
-def blocks_by(time: Floats, seconds: float) -> Ints:
-    """Block of ``seconds`` of every row (n,), from the first row on, counted from 0."""
-    # A whole-number division of floats takes ten times as long as a division cut off.
-    return np.asarray((time - time[0]) / seconds).astype(np.intp)
 
 
 def block_index(time: Floats) -> Ints:

@@ -9,9 +9,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.analysis._suspects import Suspect, blocks_by
-from pipeline.facts.mixture_inputs import MixtureInputs
+from pipeline.analysis._suspects import Suspect
+from pipeline.facts.mixture_inputs import LIVE_TRIM_PCT, MixtureInputs
 from pipeline.signals import segments
+from pipeline.signals.blocks import blocks_by, by_block
 from pipeline.signals.segments import Bools, Floats
 
 BLOCK_S = 5.0  # long against sensor and transport, short against warm-up of the metal
@@ -21,7 +22,6 @@ LEAST_BLOCKS = 12  # one minute of evidence
 FAULT_PCT, USUAL_PCT = 2.5, 1.5
 #: Spread of the blocks, and difference between small and large flow, that is still one error.
 SAME_PCT = 1.5
-LIVE_TRIM_PCT = 0.05  # standard deviation within a block below which no loop is at work
 ROUND_ONE = (0.985, 1.015)
 SWITCH_V = 0.45
 #: Two readings: two banks differ by 2 to 3 % at most in a sound engine; the slope by less.
@@ -74,7 +74,7 @@ def closed_loop(
     error = 100.0 * (m.reading / np.where(use, m.target, 1.0) - 1.0)
     keys = blocks_by(time, BLOCK_S)
     picked, moving, flow = (
-        _by_block(keys, v, use) for v in (error, short, np.log(np.maximum(m.flow, 0.1)))
+        by_block(keys, v, use) for v in (error, short, np.log(np.maximum(m.flow, 0.1)))
     )
     live = (picked[2] >= 5) & (moving[1] > LIVE_TRIM_PCT)
     return _reference("the closed loop", picked[0][live], flow[0][live])
@@ -110,7 +110,7 @@ def two_readings(
     """Second over first: error in % at lambda 1, slope, half of the error's 95 % interval."""
     use = steady & np.isfinite(first) & np.isfinite(second)
     keys = blocks_by(time, BLOCK_S)
-    x, y = _by_block(keys, first, use), _by_block(keys, second, use)
+    x, y = by_block(keys, first, use), by_block(keys, second, use)
     # a block whose reading moved compares two delays, not two scales
     calm = (x[2] >= 5) & (x[1] < 0.03) & (y[1] < 0.03)
     a, b = x[0][calm], y[0][calm]
@@ -161,17 +161,6 @@ def contradicted(
         f"{slope:.2f} times as far; which of the two is right the log does not say",
         evidence={"difference": (offset, "%"), "slope": (slope, "1"), "give_or_take": (half, "%")},
     )]  # fmt: skip
-
-
-def _by_block(keys: np.ndarray, values: Floats, use: Bools) -> tuple[Floats, Floats, Floats]:
-    """Mean, standard deviation and count by block."""
-    size = int(keys[-1]) + 1
-    k, v = keys[use], values[use]
-    count = np.bincount(k, minlength=size).astype(float)
-    safe = np.maximum(count, 1.0)
-    mean = np.bincount(k, weights=v, minlength=size) / safe
-    square = np.bincount(k, weights=(v - mean[k]) ** 2, minlength=size) / safe
-    return mean, np.sqrt(square), count
 
 
 def _reference(name: str, errors: Floats, flow: Floats) -> Reference | None:

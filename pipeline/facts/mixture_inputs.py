@@ -13,6 +13,7 @@ from pipeline.facts.states import States
 from pipeline.meta import FactMeta
 from pipeline.session import NotAvailableError, View
 from pipeline.signals import segments
+from pipeline.signals.blocks import blocks_by, by_block
 from pipeline.signals.regression import lookup
 from pipeline.signals.sampling import held_rows, update_rows
 from pipeline.signals.segments import Bools, Floats
@@ -196,17 +197,12 @@ def _held_by_the_loop(time: Floats, reading: Floats, short: Floats, light: Bools
     What a loop holds is what it was asked for. Only around lambda 1 can that be told from a
     reading that merely stands somewhere.
     """
-    block = ((time - time[0]) / LOOP_BLOCK_S).astype(np.intp)
-    size = int(block[-1]) + 1 if block.size else 0
+    block = blocks_by(time, LOOP_BLOCK_S)
     use = light & np.isfinite(short) & np.isfinite(reading)
-    count = np.maximum(np.bincount(block[use], minlength=size), 1.0)
-    mean, moves, level = (
-        np.bincount(block[use], weights=v, minlength=size) / count
-        for v in (short[use], short[use] ** 2, reading[use])
-    )
-    alive = (np.sqrt(np.maximum(moves - mean**2, 0.0)) > LIVE_TRIM_PCT) & (count >= 5)
-    at_one = alive & (np.abs(level - 1.0) < LOOP_HOLDS)
-    return np.where(at_one[block] & light, 1.0, np.nan) if size else np.full(time.size, np.nan)
+    _, moves, count = by_block(block, short, use)
+    level, _, _ = by_block(block, reading, use)
+    at_one = (moves > LIVE_TRIM_PCT) & (count >= 5) & (np.abs(level - 1.0) < LOOP_HOLDS)
+    return np.where(at_one[block] & light, 1.0, np.nan)
 
 
 def _limits(reading: Floats, target: Floats) -> tuple[float, float]:
