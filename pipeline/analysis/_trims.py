@@ -90,14 +90,19 @@ def trim_limit(view: View, states: States, inputs: MixtureInputs | None) -> list
     return found
 
 
+def _error_pct(inputs: MixtureInputs | None, hit: Bools) -> Floats:
+    """Reading over target in %, lean positive, where both are known in ``hit``."""
+    if inputs is None:
+        return np.zeros(0)
+    error: Floats = 100.0 * (inputs.reading[hit] / inputs.target[hit] - 1.0)
+    return error[np.isfinite(error)]
+
+
 def _taken_over(
     inputs: MixtureInputs | None, hit: Bools, sign: float, long: Floats
 ) -> bool:  # fmt: skip
     """Whether little is left to ask and the long trim takes it over: the loop has not ended."""
-    error = np.full(1, np.nan)
-    if inputs is not None:
-        error = 100.0 * (inputs.reading[hit] / inputs.target[hit] - 1.0)
-    error = error[np.isfinite(error)]
+    error = _error_pct(inputs, hit)
     known = sign * long[hit & np.isfinite(long)]
     if not error.size or known.size < 10:
         return False
@@ -138,11 +143,9 @@ def _asks(
     view: View, inputs: MixtureInputs | None, hit: Bools, sign: float, trim: Floats
 ) -> bool:  # fmt: skip
     """Whether the mixture still lies on the side that this trim works against."""
-    if inputs is not None:
-        error = 100.0 * (inputs.reading[hit] / inputs.target[hit] - 1.0)
-        error = error[np.isfinite(error)]
-        if error.size >= 10:
-            return float(np.median(sign * error)) >= ASKS_PCT
+    error = _error_pct(inputs, hit)
+    if error.size >= 10:
+        return float(np.median(sign * error)) >= ASKS_PCT
     narrow = view.get("narrowband_voltage")
     if narrow is not None and np.isfinite(narrow[hit]).sum() >= 10:
         volts = narrow[hit][np.isfinite(narrow[hit])]

@@ -60,8 +60,6 @@ class Hiccups:
     lean: Floats
     rows: NDArray[np.int64]
     seconds: float
-    hiccups: int
-    spikes: int
 
 
 def compute(view: View) -> Hiccups:
@@ -103,7 +101,7 @@ def find_hiccups(view: View, runs: FullThrottleRuns) -> Hiccups:
         lam = lam / segments.hold(time, target, seconds=1.0)
     pressure = view.get("manifold_pressure")
     held = None if pressure is None else segments.hold(time, pressure, seconds=0.5)
-    times, falls, leans, rows, hiccups, spikes = [], [], [], [], 0, 0
+    times, falls, leans, rows = [], [], [], []
     crowds: list[tuple[Floats, Floats, Floats, NDArray[np.int64]]] = []
     seconds = 0.0
     for run in runs.runs:
@@ -130,16 +128,14 @@ def find_hiccups(view: View, runs: FullThrottleRuns) -> Hiccups:
         inner = (t > t[0] + PULL_S) & (t < t[-1] - PULL_S)
         inner &= y < LIMITER_SHARE * view.vehicle.engine.rev_limit_rpm
         hic = np.flatnonzero(inner & (fall > LEAST_FALL))
-        hiccups += int(np.count_nonzero(np.diff(np.concatenate([[-9], hic])) > 1))
         # A mixture on its way to full load's is lean of the run's, and no spike.
         beside = x / _middle(x, 2 * round(0.5 * SPIKE_S / float(np.median(np.diff(t)))) + 1) - 1.0
-        spike = _events(t, np.minimum(lean, beside), np.ones(t.size, dtype=bool), LEAST_LEAN)
-        spikes += spike.size
+        spike = _events(t, np.minimum(lean, beside), LEAST_LEAN)
         crowd = _crowd(t, y, inner)
         if held is not None:
             crowd = crowd[[np.ptp(held[index][np.abs(t - t[k]) < 0.15]) <= STEADY_KPA
                            for k in crowd]]  # fmt: skip
-        jumps = _events(t, np.maximum(lean, 0.0), np.ones(t.size, dtype=bool), LEAST_LEAN)
+        jumps = _events(t, np.maximum(lean, 0.0), LEAST_LEAN)
         if crowd.size and jumps.size:
             crowds.append((t[crowd], fall[crowd], lean[jumps], index[crowd]))
         low, high = DELAY_S
@@ -165,8 +161,7 @@ def find_hiccups(view: View, runs: FullThrottleRuns) -> Hiccups:
         top = max(float(np.nanmax(speed[run.start : run.end])) for run in runs.runs)
         if float(speed[at].min()) > (1.0 - SAME_SPEED) * top:
             times, falls, leans, at = [], [], [], np.zeros(0, dtype=np.int64)
-    return Hiccups(np.array(times), np.array(falls), np.array(leans), at, seconds, hiccups,
-                   spikes)  # fmt: skip
+    return Hiccups(np.array(times), np.array(falls), np.array(leans), at, seconds)
 
 
 def _crowd(t: Floats, speed: Floats, inner: Bools) -> NDArray[np.int64]:
@@ -186,7 +181,7 @@ def _middle(values: Floats, rows: int) -> Floats:
     return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, rows), axis=1))
 
 
-def _events(t: Floats, height: Floats, allowed: Bools, least: float) -> NDArray[np.int64]:
+def _events(t: Floats, height: Floats, least: float) -> NDArray[np.int64]:
     """Rows of local maxima of ``height`` (n,) beyond the scatter, one in 0.25 s."""
     good = height[height <= 0.0]
     scatter = float(np.sqrt(np.mean(good * good))) if good.size > 3 else 0.0
@@ -195,4 +190,4 @@ def _events(t: Floats, height: Floats, allowed: Bools, least: float) -> NDArray[
     half = max(1, round(0.12 / step))
     padded = np.pad(height, half, mode="edge")
     top = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1).max(axis=1)
-    return np.flatnonzero(allowed & (height >= top) & (height > bar))
+    return np.flatnonzero((height >= top) & (height > bar))

@@ -132,7 +132,7 @@ def test_the_figure_of_hiccups_that_crowd_shows_the_deepest():
     time = np.arange(0.0, 30.0, 0.04)
     log = session(time, engine_speed=2000.0 + 50.0 * time, **{"lambda": np.full(time.size, 0.85)})
     found = Hiccups(np.array([5.0, 20.0]), np.array([0.3, 0.6]), np.array([0.1, 0.2, 0.4]),
-                    np.array([125, 500]), 20.0, 2, 3)  # fmt: skip
+                    np.array([125, 500]), 20.0)  # fmt: skip
     view = View(log, allowed=list(log.channels), facts=(), resolve=lambda _name: None)
     panel = misfire_load._figure(view, found).panels[0]
     assert min(panel.lines[0].x) > 15.0
