@@ -72,8 +72,6 @@ ENERGY_PER_AIR_KJ_G = 43.0 / 14.6
 SINKS_S, SINKS_K, ROAD_KMH, LOADED_AIR_G_S_L, SHUT_C = 120.0, 1.0, 30.0, 2.5, 71.0
 #: km/h: moving, for a plateau that falls with road speed.
 MOVING_KMH = 5.0
-#: g/s per litre: below this an idling engine may never get warm, which says nothing.
-IDLE_AIR_G_S_L = 3.0
 
 
 def analyse(view: View) -> Result:

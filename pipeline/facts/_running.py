@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.signals import segments
-from pipeline.signals.segments import Bools, Floats, Ints
+from pipeline.signals.segments import Bools, Floats
 
 #: rpm. Starters turn an engine at 100-350 rpm and no engine idles below 400: common practice.
 RUNNING_RPM = 400.0
@@ -200,8 +200,3 @@ def _starter(time: Floats, sag: Bools, cranking: Bools) -> Bools:
     alone = segments.run_times(time, starts, ends) >= 0.4
     pick = touches | alone
     return segments.spread(sag.size, starts[pick], ends[pick])
-
-
-def first_rows(mask: Bools) -> Ints:
-    """First row of each run of True."""
-    return segments.runs(mask)[0]

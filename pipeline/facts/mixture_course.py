@@ -28,8 +28,6 @@ META = FactMeta(
 SMOOTH_S = 0.16
 #: s after fuel returns in which film and pipe fill again.
 RECOVERY_S = 1.0
-#: s after the start in which enrichment fades: no steady error can be read there.
-FADES_S = 45.0
 #: Throttle in % and pressure in kPa that may move within ``lean_settled_s`` of a settled engine,
 #: and the step after which 1.5 s belong to the transient.
 SETTLED_PCT, SETTLED_KPA = 4.0, 15.0
