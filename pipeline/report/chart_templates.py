@@ -199,7 +199,11 @@ def _only_numbers(transform: dict[str, Any]) -> bool:
 
 
 def usual_shapes() -> Iterator[Shape]:
-    """Shapes worth keeping: plain lines, in panels with their bands and marks, dots, rows."""
+    """Shapes worth keeping: plain lines, in panels with their bands and marks, a reading with its
+    target in steps, dots, rows.
+
+    One of a page's shapes missing here costs every run the loading of altair.
+    """
     for count in range(1, USUAL_LINES + 1):
         lines = ((False, False),) * count
         yield Shape(lines=lines)
@@ -210,6 +214,8 @@ def usual_shapes() -> Iterator[Shape]:
         ):  # fmt: skip
             yield Shape(lines=lines, labels=labels, shade=shade, marks=marks, flags=flags,
                         time=True)  # fmt: skip
+    for shade in (False, True):
+        yield Shape(lines=((False, False), (False, True)), shade=shade, time=True)
     yield Shape(lines=((True, False),))
     yield Shape(lines=((False, False),), points=True)
     yield Shape(points=True)
