@@ -1,7 +1,8 @@
 """The scripts that make charts come alive, each with its hash for the content policy.
 
 The Vega bundle takes over a second to make, so it is made once at set-up and kept by version,
-and the chart templates beside it by the code that makes them::
+the chart templates beside it by the code that makes them, and the pages' templates compiled, each
+with the hash of its source::
 
     python -m pipeline.report.bundle --out .venv/share/sparkledger/
 """
@@ -58,9 +59,14 @@ def make_bundle() -> str:
     return text.replace("</script", "<\\/script").replace("<!--", "<\\!--")
 
 
-def kept_file(name: str) -> Path:
+def kept_folder() -> Path:
     """Where set-up keeps what is made once: below sys.prefix."""
-    return Path(sys.prefix) / _SHARE / name
+    return Path(sys.prefix) / _SHARE
+
+
+def kept_file(name: str) -> Path:
+    """Path of one thing made at set-up, there or not."""
+    return kept_folder() / name
 
 
 @functools.cache
@@ -92,15 +98,17 @@ def load_assets() -> Assets:
 def main(arguments: list[str] | None = None) -> int:
     """Write the bundle and the chart templates into the folder ``--out``."""
     from pipeline.report.chart_templates import kept_templates
+    from pipeline.report.page import keep_compiled
 
     parser = argparse.ArgumentParser(description="make what live pages need, once")
-    parser.add_argument("--out", type=Path, default=Path(sys.prefix) / _SHARE)
+    parser.add_argument("--out", type=Path, default=kept_folder())
     out: Path = parser.parse_args(arguments).out
     out.mkdir(parents=True, exist_ok=True)
     for name, text in ((file_name(), make_bundle()), (templates_name(), kept_templates())):
         part = out / f"{name}.part"
         part.write_text(text, encoding="utf-8")
         part.replace(out / name)
+    keep_compiled(out)
     return 0
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.report import page
 from tests.report.browser import mail_page
 from tests.report.conftest import HOSTILE, Reported
 
@@ -38,6 +39,20 @@ class Outline(HTMLParser):
 @pytest.fixture(scope="module")
 def outline(hostile: Reported) -> Outline:
     return Outline(hostile.page.read_text())
+
+
+def test_a_process_that_draws_pages_compiles_no_template(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    page.keep_compiled(tmp_path)
+    written = sorted(tmp_path.iterdir())
+    assert len(written) >= 4
+    monkeypatch.setattr(page, "kept_folder", lambda: tmp_path)
+    env = page.environment.__wrapped__()
+    monkeypatch.setattr(env, "compile", None)
+    for name in env.list_templates(extensions=["html"]):
+        env.get_template(name)
+    assert sorted(tmp_path.iterdir()) == written
 
 
 def test_ids_are_one_each_and_every_link_has_its_end(outline: Outline) -> None:
