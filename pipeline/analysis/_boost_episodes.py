@@ -1,9 +1,10 @@
-"""Stretches of too much boost: above the ceiling, or above the target for too long."""
+"""Stretches of too much boost (over ceiling or target), and those where none came at all."""
 
 from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.facts.full_throttle_runs import FullThrottleRuns
 from pipeline.limits import Limits
 from pipeline.session import View
 from pipeline.signals import segments, smoothing
@@ -16,6 +17,13 @@ LEAST_TARGET_KPA = 8.0
 BEGUN_SHARE = 0.3
 #: kPa per s by which pressure still rises at the end of an episode without a plateau.
 NO_PLATEAU_KPA_S = 8.0
+#: s at least a run has to spend above the spool speed to be judged for loss.
+LOSS_S = 0.7
+#: s of full throttle before a run is judged: shorter, and the manifold has only just filled.
+OPEN_S = 1.5
+#: Share of the rev limit by which a turbocharger is taken to have spooled where the vehicle's
+#: own speed is not known better (road engines spool at a third to a half; common practice).
+LATEST_SPOOL = 0.60
 
 
 @dataclass(frozen=True)
@@ -108,3 +116,23 @@ def _beyond_target(time: Floats, over: Floats, limits: Limits) -> Bools:
         if far.sum() >= 2 or late.sum() >= 2:
             high[part] = (over[part] > limits.over_boost_kpa) & (late | far | late.any())
     return high
+
+
+def never_came(view: View, rpm: Floats) -> list[tuple[float, float]]:
+    """Full-throttle stretches in which a turbocharger should have spooled, (start, end) in s.
+
+    For a vehicle said to be boosted whose manifold never left the barometer: no target and no
+    earlier run is needed to tell that nothing came at all.
+    """
+    full: FullThrottleRuns | None = view.fact("full_throttle_runs")
+    if full is None or view.vehicle.engine.forced_induction is not True:
+        return []
+    out = []
+    for run in full.runs:
+        rows = slice(run.start, run.end)
+        t = view.time[rows]
+        due = t[(t - run.opened_s >= OPEN_S)
+                & (rpm[rows] >= LATEST_SPOOL * view.vehicle.engine.rev_limit_rpm)]  # fmt: skip
+        if due.size >= 3 and due[-1] - due[0] >= LOSS_S:
+            out.append((run.start_s, run.end_s))
+    return out

@@ -167,6 +167,22 @@ def boost_loss(
     )  # fmt: skip
 
 
+def no_boost(vehicle: Vehicle, stretches: Sequence[tuple[float, float]], peak: float) -> Finding:
+    """No boost at all at full throttle and high speed, on an engine said to be boosted."""
+    causes, checks, told = _loss_causes(vehicle, None, None, None)
+    return Finding(
+        kind="boost_loss", severity="watch",
+        confidence=float(np.clip(0.75 + 0.05 * (len(stretches) - 1), 0.75, 0.9)),
+        start_s=stretches[0][0], end_s=stretches[-1][1], title="No boost comes at all",
+        detail=f"In {len(stretches)} full-throttle runs to a speed at which a turbocharger has "
+        f"long spooled the manifold stayed at the barometer (peak {peak:.0f} kPa), though the "
+        f"vehicle file says the engine is boosted. {told}",
+        step=2, blocks=["lean_running"], channels=["manifold_pressure", "throttle_position"],
+        evidence=evidence(peak_pressure=(peak, "kPa"), runs=(float(len(stretches)), "1")),
+        likely_causes=causes, next_checks=checks,
+    )  # fmt: skip
+
+
 def boost_loss_against_own(
     vehicle: Vehicle,
     lost: Sequence[tuple[float, dict[str, Any]]],

@@ -7,7 +7,14 @@ import msgspec
 import numpy as np
 
 from pipeline.analysis import _boost_findings as words
-from pipeline.analysis._boost_episodes import LEAST_TARGET_KPA, over_boost_episodes
+from pipeline.analysis._boost_episodes import (
+    LATEST_SPOOL,
+    LEAST_TARGET_KPA,
+    LOSS_S,
+    OPEN_S,
+    never_came,
+    over_boost_episodes,
+)
 from pipeline.analysis._boost_figures import across_sessions, figures, same_gear
 from pipeline.facts._believed import believed
 from pipeline.facts.boost_runs import BIN_RPM, REST_DUTY_PCT, BoostRun, BoostRuns
@@ -45,11 +52,6 @@ META = Meta(
 #: s the pressure is averaged over before it is held against a ceiling or a target: shorter than
 #: the shortest time the limits speak of, longer than the breathing of an engine.
 SMOOTH_S = 0.2
-#: s at least a run has to spend above the spool speed to be judged for loss.
-LOSS_S = 0.7
-#: Share of the rev limit by which a turbocharger is taken to have spooled where the vehicle's
-#: own speed is not known better (road engines spool at a third to a half; common practice).
-LATEST_SPOOL = 0.60
 #: s of full throttle, and share of the rev limit, from which even a slow turbocharger has had
 #: exhaust enough: the runs' own spool speed may be the fault's (common practice, no source).
 PATIENT_S = 3.0
@@ -60,8 +62,10 @@ PATIENT_SHARE = 0.55
 PATIENT_SPOOLS, SPOOLS_S = 1.5, 1.0
 #: Share of the judged runs that has to show a loss or a creep.
 MOST_RUNS = 0.5
-#: Earlier sessions and runs a comparison needs.
+#: Earlier sessions a comparison needs, and runs of the same gear among them. Where there are only
+#: two of them the loss has to come on top of what they differ by.
 HISTORY_SESSIONS = 2
+LEAST_RUNS = 2
 #: % by which duty has fallen at the end of a run whose pressure still rises over its target: the
 #: control opens the wastegate as far as it can and is not obeyed.
 DUTY_FALLS_PCT = 5.0
@@ -99,14 +103,19 @@ def analyse(view: View) -> Result:
     runs = list(boost_runs.runs) if boost_runs is not None and boosted else []
     limits_of = _could_show(view, runs, boosted)
     if not boosted:
+        never = never_came(view, states.rpm)
+        why = (f"the manifold never went above the barometer by {LEAST_TARGET_KPA:.0f} kPa "
+               f"(peak {peak:.0f} kPa)")  # fmt: skip
+        aspirated = view.vehicle.engine.forced_induction is False
         return Result(
-            status="clear" if view.vehicle.engine.forced_induction is False else "not_judged",
-            why=f"the manifold never went above the barometer by {LEAST_TARGET_KPA:.0f} kPa "
-            f"(peak {peak:.0f} kPa), so there is no boost to judge",
+            status="found" if never else "clear" if aspirated else "not_judged",
+            why=f"{why} though the throttle was open" if never else
+            f"{why}, so there is no boost to judge",
+            findings=[words.no_boost(view.vehicle, never, peak)] if never else [],
             metrics=metrics,
             limits_of_detection=limits_of,
             digest={"runs": []},
-        )
+        )  # fmt: skip
     metrics |= _run_metrics(runs)
     smooth = smoothing.moving_mean(time, np.where(running, pressure, np.nan), seconds=SMOOTH_S)
     findings: list[Finding] = []
@@ -157,7 +166,7 @@ def _target_loss(
         rows = slice(r.run.start, r.run.end)
         t, lag = view.time[rows], (target - smooth)[rows]
         since, speed = t - r.run.opened_s, rpm[rows]
-        use = (since >= 1.5) & (speed >= start_rpm)
+        use = (since >= OPEN_S) & (speed >= start_rpm)
         use |= (since >= PATIENT_S) & (speed >= PATIENT_SHARE * revs)
         use &= (target[rows] > barometer[rows] + LEAST_TARGET_KPA) & np.isfinite(lag)
         if use.sum() < 4 or t[use][-1] - t[use][0] < LOSS_S:
@@ -227,7 +236,7 @@ def judge(own: Own, history: Sequence[Earlier]) -> Result:
     past = [r for e in history[-12:] for r in e.digest.get("runs", ())
             if not any(f.kind == "boost_loss" for f in e.findings)]  # fmt: skip
     sessions = sum(1 for e in history[-12:] if e.digest.get("runs"))
-    if sessions < HISTORY_SESSIONS or len(past) < 3:
+    if sessions < HISTORY_SESSIONS:
         return result
     lost, judged = [], 0
     for run in runs:
@@ -261,7 +270,7 @@ def _against(run: dict[str, Any], past: Sequence[dict[str, Any]]) -> float | Non
     """
     same = [p for p in past if same_gear(run, p)]
     spool = [p["spool_rpm"] for p in same if p.get("spool_rpm")]
-    if len(same) < 2 or not spool:
+    if len(same) < LEAST_RUNS or not spool:
         return None
     above = float(np.median(spool)) + 0.5 * BIN_RPM
     took = [p["spool_s"] for p in same if p.get("spool_s")]
@@ -271,11 +280,12 @@ def _against(run: dict[str, Any], past: Sequence[dict[str, Any]]) -> float | Non
         if (key + 0.5) * BIN_RPM < above:
             continue
         old = [(k2, b["barometer"]) for b in same for k1, k2, _ in b["bins"] if k1 == key]
-        if len(old) < 2:
+        if len(old) < LEAST_RUNS:
             continue
         absolute = float(np.median([k for k, _ in old])) - kpa
         gauge = float(np.median([k - b for k, b in old])) - (kpa - run["barometer"])
-        drops.append(min(absolute, gauge))
+        apart = abs(old[0][0] - old[1][0]) if len(old) == LEAST_RUNS else 0.0
+        drops.append(min(absolute, gauge) - apart)
         if since >= patience:
             late.append(drops[-1])
     if len(drops) < 2:

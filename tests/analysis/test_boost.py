@@ -116,3 +116,29 @@ def test_a_lower_barometer_is_no_loss() -> None:
 
 def test_earlier_entries_are_plain() -> None:
     assert dataclasses.is_dataclass(_earlier(log(), 1)[0])
+
+
+def test_two_earlier_runs_of_the_gear_are_enough_for_a_clear_loss() -> None:
+    before = _earlier(log(target=None), 2)
+    before = [dataclasses.replace(one, digest={"runs": [dict(one.digest["runs"][number])]})
+              for number, one in enumerate(before)]  # fmt: skip
+    for now, lost in ((160.0, {"boost_loss": "watch"}), (172.0, {})):
+        found = results(log(target=None, plateau=now), "boost", earlier={"boost": before})["boost"]
+        assert kinds(found) == lost
+    # two that differ by more than the loss say nothing
+    before[1].digest["runs"][0]["bins"] = [
+        [k, kpa - 30.0, lag] for k, kpa, lag in before[1].digest["runs"][0]["bins"]
+    ]
+    found = results(log(target=None, plateau=150.0), "boost", earlier={"boost": before})["boost"]
+    assert kinds(found) == {}
+
+
+def test_a_boosted_engine_that_never_leaves_the_barometer_has_lost_its_boost() -> None:
+    flat = log(target=None, plateau=100.0)
+    found = results(flat, "boost")["boost"]
+    assert kinds(found) == {"boost_loss": "watch"}
+    assert found.findings[0].title == "No boost comes at all"
+    unsaid = VEHICLE.replace("forced_induction = true\n", "")
+    assert results(flat, "boost", toml=unsaid)["boost"].status == "not_judged"
+    too_short = log(target=None, plateau=100.0, run_s=1.8)
+    assert results(too_short, "boost")["boost"].status == "not_judged"
