@@ -10,6 +10,7 @@ from markupsafe import Markup
 
 from pipeline.report import specs, svg, theme, ticks
 from pipeline.report.shape import Shape
+from pipeline.report.summary import digits_of, line_summary
 from pipeline.report.units import Units, plain
 from pipeline.report.words import STATE, clock, lasting
 from pipeline.results import Band, Bars, Curve, Line, Mark, Panel, Panels, Points
@@ -43,6 +44,8 @@ class Chart:
     picture: Markup
     summary: str
     keys: tuple[Key, ...] = ()
+    #: What its x axis is, "" where its ticks say so (minutes and seconds) or its title does.
+    across: str = ""
 
 
 @dataclass(frozen=True)
@@ -138,18 +141,6 @@ def _short(value: float) -> float:
     return float(f"{value:.6g}")
 
 
-def _summary(title: str, lines: Sequence[Line], unit: str, label: str) -> str:
-    parts = []
-    for line in lines:
-        values = [v for v in line.y if v is not None]
-        if values:
-            digits = 3 if max(map(abs, values)) < 5 else 1 if max(map(abs, values)) < 100 else 0
-            name = f"{line.label} " if line.label and line.label != title else ""
-            parts.append(f"{name}from {plain(min(values), digits)} to {plain(max(values), digits)}")
-    told = "; ".join(parts) if parts else "no values"
-    return f"{title}: {told}{f' {label}' if label and unit != '1' else ''}"
-
-
 @dataclass(frozen=True)
 class _Lines:
     """One panel to draw: everything in display units."""
@@ -208,7 +199,7 @@ def _panel(p: _Lines) -> tuple[Chart, dict[str, Any]]:
     )
     keys = tuple(Key(ln.label, i) for i, ln in enumerate(p.lines))
     chart = Chart(p.id, p.title, p.label, Markup(svg.picture(inner, frame)),
-                  _summary(p.title, p.lines, p.unit, p.label), keys)  # fmt: skip
+                  line_summary(p.title, p.lines, p.unit, p.label), keys)  # fmt: skip
     alive = {
         "spec": specs.alive(shape, ends),
         "data": data,
@@ -387,12 +378,16 @@ def draw_curve(figure: Curve | Points, units: Units, *, name: str) -> Drawn:
     )  # fmt: skip
     if points:
         low, high = (min(points[1]), max(points[1])) if points[1] else (0.0, 0.0)
-        digits = 3 if abs(high) < 5 else 0
+        digits = digits_of(max(abs(low), abs(high)), figure.unit)
         told = f"{len(points[0])} points from {plain(low, digits)} to {plain(high, digits)} {label}"
         summary = f"{figure.y_label} over {figure.x_label}: {told}".rstrip()
         chart = replace(chart, summary=summary)
     x_unit = units.label(figure.x_unit)
-    flags = tuple((letter(i), m.label, f"{plain(m.x, 1)} {x_unit}".rstrip())
+    if not time:
+        named = x_unit and x_unit not in figure.x_label.split()
+        across = f"Across: {figure.x_label}{f', {x_unit}' if named else ''}"
+        chart = replace(chart, across=across)
+    flags = tuple((letter(i), m.label, clock(m.x) if time else f"{plain(m.x, 1)} {x_unit}".rstrip())
                   for i, m in enumerate(marks))  # fmt: skip
     return Drawn("charts", name, figure.title, figure.caption, (chart,),
                  {"time": time, "x0": x0, "x1": x1, "x_label": figure.x_label,

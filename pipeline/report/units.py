@@ -109,6 +109,9 @@ class Units:
 
     def _digits(self, shown: float, unit: str, digits: int | None) -> int:
         own = self._row(unit)[3]
+        # Digits beyond what any log holds: hundreds of seconds or per cent, tens of milliseconds.
+        if unit in ("s", "%", "ms") and digits is None:
+            own = 0 if abs(shown) >= 100 else min(own, 1) if abs(shown) >= 10 else own
         if digits is not None:
             return max(digits, own) if self.system == "us" and unit in ("kPa", "kPa/s") else digits
         if own == 0 and abs(shown) < 10 and shown != int(shown):

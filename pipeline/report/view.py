@@ -1,5 +1,6 @@
 """From analysis.json and figures.json to what the session page's template shows."""
 
+import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -41,7 +42,16 @@ def metric_words(name: str) -> str:
         if name.endswith(ending):
             name = name[: -len(ending)]
             break
-    return words.sentence(name)
+    return re.sub(r"(\d+)c$", r"\1 °C", words.sentence(name))
+
+
+#: Metrics that count: no decimals.
+_COUNTS = frozenset({"start_tries", "heat_cycles"})
+
+
+def metric_shown(units: Units, name: str, value: float, unit: str) -> str:
+    """A metric's value with its unit; what is counted has no decimals."""
+    return units.show(value, metric_unit(name, unit), 0 if name in _COUNTS else None)
 
 
 class SessionView:
@@ -73,7 +83,33 @@ class SessionView:
             "lines": (d["source"]["first_line"], d["source"]["last_line"]),
             "sha256": d["source"]["sha256"],
             "continues": d.get("continues"),
+            "conditions": self._conditions(),
         }
+
+    def _conditions(self) -> list[str]:
+        """What a tuner far away asks first: weather, heat of the engine, fuel, tables in use."""
+        said = []
+        for name, words_of in (
+            ("ambient_temperature_c", "outside {}"),
+            ("barometric_pressure_kpa", "barometer {}"),
+            ("start_temperature_c", "coolant at the start {}"),
+            ("coolant_max_c", "coolant at most {}"),
+        ):
+            metric = self.document["metrics"].get(name)
+            if metric:
+                said.append(words_of.format(self.units.show(metric["value"], metric["unit"])))
+        values = self.document["vehicle"]["values"]
+        given = {k: v["value"] for k, v in values.items() if v["source"] == "vehicle.toml"}
+        if "fuel.kind" in given:
+            octane = given.get("fuel.octane_ron")
+            said.append(f"{given['fuel.kind']}{f', {octane:g} RON' if octane else ''}")
+        for what, named in (
+            ("fuel table", [e.table for e in self.entries if e.table]),
+            ("calibration", [e.calibration for e in self.entries if e.calibration]),
+        ):
+            if named:
+                said.append(f"{what} {named[-1]}")
+        return said
 
     def verdict(self, findings: Sequence[Plain]) -> dict[str, Any]:
         """The first line: severity, text, reasons as links, what was not watched."""
@@ -191,9 +227,12 @@ class SessionView:
     def limits(self) -> tuple[list[str], list[dict[str, str]]]:
         """Kinds this log could not have shown, and the smallest it would have shown of others."""
         blind, seen = [], []
+        found = {f["kind"] for f in self.document["findings"]}
         for kind, limit in self.document["limits_of_detection"].items():
             if not limit["could_show"]:
-                blind.append(words.spoken(kind))
+                # A fault may be plain where the smallest of its kind would have been lost.
+                if kind not in found:
+                    blind.append(words.spoken(kind))
                 continue
             smallest, power = limit.get("smallest"), limit.get("power")
             alarm, over = limit.get("false_alarm"), limit.get("over_s") or 0.0
@@ -210,7 +249,10 @@ class SessionView:
     def next_log(self) -> list[dict[str, str]]:
         """What to record next."""
         return [
-            {"text": self.units.text(n["text"]), "why": self.units.text(n["why"])}
+            {
+                "text": words.full_sentence(self.units.text(n["text"])),
+                "why": words.full_sentence(self.units.text(n["why"])),
+            }
             for n in self.document["next_log"]
         ]
 
@@ -225,8 +267,9 @@ class SessionView:
             interval = ""
             if low is not None and high is not None:
                 interval = f"{self.units.number(low, unit)} to {self.units.number(high, unit)}"
-            rows.append({"name": metric_words(name), "value": self.units.show(m["value"], unit),
-                         "interval": interval})  # fmt: skip
+            value = metric_shown(self.units, name, m["value"], m["unit"])
+            name = self.units.text(metric_words(name))
+            rows.append({"name": name, "value": value, "interval": interval})
         return rows
 
     def quality(self) -> dict[str, Any]:
@@ -286,22 +329,30 @@ class SessionView:
         judged, silent = self.analyses()
         blind, seen = self.limits()
         fuel = (self.document["vehicle"]["values"].get("fuel.kind") or {}).get("value")
+        earlier = self.document.get("history", {}).get("sessions", 0)
         named = {r for a in [*judged, *silent] for r in a["references"]}
+        diagnosis, next_log = self.diagnosis(), self.next_log()
+        # Their answers stand in sections of their own.
+        told = {"overview", "verdict"}
+        told |= ({"diagnosis"} if diagnosis else set()) | ({"next-log"} if next_log else set())
+        proven = proven_map(self.document["proven_range"], self.units, name="proven")
+        for a in judged:
+            if a["id"] == "proven-range" and proven:
+                a["figures"] = [*a["figures"], proven]
         return {
             "head": self.head(),
             "verdict": self.verdict(findings),
             "findings": [f for f in findings if f["severity"] != "info"],
             "notes": [f for f in findings if f["severity"] == "info"],
-            "diagnosis": self.diagnosis(),
+            "diagnosis": diagnosis,
             "overview": next((a for a in judged if a["id"] == "overview"), None),
-            "analyses": [a for a in judged if a["id"] != "overview"],
+            "analyses": [a for a in judged if a["id"] not in told],
             "silent": silent,
             "blind": blind,
             "seen": seen,
-            "next_log": self.next_log(),
+            "next_log": next_log,
             "after_work": after_work(self.entries, self.document["start_time"], self.document),
             "hand_checks": hand_checks(self.entries),
-            "proven": proven_map(self.document["proven_range"], self.units, name="proven"),
             "metrics": self.metrics(),
             "quality": self.quality(),
             "channels": self.channels(),
@@ -309,7 +360,7 @@ class SessionView:
             "markers": self.markers(),
             "references": sorted(map(self.units.text, named)),
             "cautions": cautions.everything(str(fuel or "")),
-            "history": self.document.get("history", {}).get("sessions", 0),
+            "history": words.counted(earlier, "earlier session") if earlier else "",
             "units": self.units,
         }
 

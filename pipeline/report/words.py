@@ -62,6 +62,8 @@ START_SOURCE: Mapping[str, str] = MappingProxyType(
     }
 )
 _WORDS = {"egr": "EGR", "rpm": "rpm"}
+#: A finding that spans this long is told by its ends, s: a minute (a choice).
+SPAN_S = 60.0
 
 
 def spoken(name: str) -> str:
@@ -108,7 +110,15 @@ def when(start_s: float, end_s: float, duration_s: float) -> str:
     length = end_s - start_s
     if length < 0.05:
         return f"at {clock(start_s)}"
+    # Over minutes a finding may come and go: its ends are true of it, a length would not be.
+    if length >= SPAN_S:
+        return f"between {clock(start_s)} and {clock(end_s)}"
     return f"at {clock(start_s)}, for {lasting(length)}"
+
+
+def counted(number: int, noun: str) -> str:
+    """A number with its noun, one or many: "1 session", "3 sessions"."""
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
 
 
 def sure(probability: float) -> str:

@@ -96,6 +96,16 @@ def test_findings_stand_in_the_order_of_acting(hostile: Reported) -> None:
     assert order == sorted(order)
 
 
+def test_the_top_names_the_conditions_and_every_axis_its_quantity(hostile: Reported) -> None:
+    page = hostile.page.read_text()
+    head = page.partition("</header>")[0]
+    assert "coolant at the start" in head
+    assert "coolant at most" in head
+    across = re.findall(r'<p class="across">Across: ([^<]+)</p>', page)
+    assert "engine speed, rpm" in across
+    assert page.count('id="analysis-verdict"') == 1
+
+
 def test_sections_that_every_page_has(outline: Outline) -> None:
     wanted = {"findings", "silent", "hand-checks", "numbers", "quality", "assumptions", "cautions"}
     assert wanted <= set(outline.ids)
