@@ -19,6 +19,9 @@ from pipeline.registry import Fact, Registry
 from pipeline.results import Result, finite_metrics, not_judged
 from pipeline.session import NotAvailableError, Session, View
 
+#: The fact that a session's document lists, whoever asked for it.
+STATES = "states"
+
 
 @dataclass
 class Timings:
@@ -162,6 +165,7 @@ def analyse(
     timings = timings if timings is not None else Timings()
     store = FactStore(session, registry, timings, kept)
     results: dict[str, Result] = {}
+    later = _asked_later(registry)
     for name, analysis in registry.analyses.items():
         if analysis.analyse is None:
             continue
@@ -170,7 +174,26 @@ def analyse(
                                          name)  # fmt: skip
         except Exception as error:
             results[name] = _failed(name, error, strict=strict)
+        # Columns as long as the log: what nobody asks for any more is not held.
+        for fact in session.facts.keys() - later[name]:
+            del session.facts[fact]
     return results
+
+
+def _asked_later(registry: Registry) -> dict[str, set[str]]:
+    """For each analysis the facts that may still be asked for after it, themselves or by others."""
+    later: dict[str, set[str]] = {}
+    wanted = {STATES}
+    for name, analysis in reversed(list(registry.analyses.items())):
+        later[name] = set(wanted)
+        new = [*analysis.meta.facts, *analysis.meta.optional_facts] if analysis.analyse else []
+        while new:
+            fact = new.pop()
+            if fact not in wanted and fact in registry.facts:
+                meta = registry.facts[fact].meta
+                new += [*meta.facts, *meta.optional_facts]
+            wanted.add(fact)
+    return later
 
 
 def _analyse_one(

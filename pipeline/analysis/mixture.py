@@ -102,13 +102,9 @@ def analyse(view: View) -> Result:
 
 def _moved(time: Floats, values: Floats) -> Floats:
     """Largest change within the last STEADY_S; 0 where the channel is unknown."""
-    if not np.isfinite(values).any():
-        return np.zeros(time.size)
-    filled = np.where(np.isfinite(values), values, np.nanmedian(values))
-    begin = np.searchsorted(time, time - STEADY_S, side="left")
-    low, high = segments.window_extremes(filled, begin, np.arange(1, time.size + 1))
-    moved = np.asarray(high - low)
-    moved[time - time[0] < STEADY_S] = np.inf
+    moved = segments.largest_change(time, values, seconds=STEADY_S)
+    if np.isfinite(values).any():
+        moved[time - time[0] < STEADY_S] = np.inf
     return moved
 
 

@@ -10,7 +10,7 @@ from pipeline.meta import FactMeta
 from pipeline.session import NotAvailableError, View
 from pipeline.signals import segments
 from pipeline.signals.lag import look_back, undo_first_order, undone_age
-from pipeline.signals.segments import Bools, Floats
+from pipeline.signals.segments import Bools, Floats, Ints
 from pipeline.signals.smoothing import moving_mean
 
 META = FactMeta(
@@ -75,15 +75,7 @@ def compute(view: View) -> MixtureCourse:
     rows = np.flatnonzero(inputs.fresh & np.isfinite(inputs.reading))
     if rows.size < 50:
         raise NotAvailableError("too few readings of lambda to follow the mixture")
-    t = time[rows]
-    freed = undo_first_order(t, 1.0 / np.clip(inputs.reading[rows], 0.3, 3.0), delay.lag_s)
-    at = np.maximum.accumulate(t - delay.transport_s[rows] - undone_age(t, delay.lag_s))
-    at += np.arange(at.size) * 1e-9  # strictly rising where the delay jumps
-    # Nothing is known of what lies beyond the instrument's lean end.
-    smooth = moving_mean(
-        at, np.clip(freed, max(0.3, 1.0 / inputs.high_limit), 2.5), seconds=SMOOTH_S
-    )
-    lam = 1.0 / smooth
+    at, lam = _freed(time[rows], inputs, delay, rows)
     # Between a target and none there is none: a mean of the two would be a target nobody set.
     known = look_back(time, np.isfinite(inputs.target), at) > 0.999
     target = np.where(known, look_back(time, np.nan_to_num(inputs.target, nan=1.0), at), np.nan)
@@ -92,6 +84,8 @@ def compute(view: View) -> MixtureCourse:
         known = np.isfinite(values)
         if not known.any():
             return np.full(at.size, empty)
+        if known.all():  # most channels: no copy of the log's own length
+            return look_back(time, values, at)
         return look_back(time[known], values[known], at)
 
     throttle = view.get("throttle_position")
@@ -99,22 +93,15 @@ def compute(view: View) -> MixtureCourse:
     plate = back(throttle) if throttle is not None else np.full(at.size, np.nan)
     pressure = back(inputs.pressure)
     here = np.clip(np.searchsorted(time, at, side="right") - 1, 0, time.size - 1)
-    last_cut = segments.last_true(~inputs.fuelled)[here]
-    since_cut = np.where(last_cut >= 0, at - time[np.maximum(last_cut, 0)], np.inf)
-    burns = inputs.settled[here] & inputs.fuelled[here]
-    burns &= since_cut > RECOVERY_S + 3.0 * delay.lag_s
-    misfires = view.fact("misfire_stretches")
-    if misfires is not None:
-        for start, end, _ in misfires.stretches:
-            burns &= ~((at >= start) & (at <= end))
-    moved_plate, moved_kpa = _moved(at, plate, STEP_S), _moved(at, pressure, STEP_S)
-    step = (moved_plate > STEP_PCT) | (moved_kpa > STEP_KPA)
-    last = segments.last_true(step)
-    since_step = np.where(last >= 0, at - at[np.maximum(last, 0)], np.inf)
+    burns = _burning(view, inputs, delay.lag_s, at, here)
+    moved_plate = segments.largest_change(at, plate, seconds=STEP_S)
+    moved_kpa = segments.largest_change(at, pressure, seconds=STEP_S)
+    since_step = _since(at, (moved_plate > STEP_PCT) | (moved_kpa > STEP_KPA))
     stepped = since_step < view.limits.transient_s
     rest_s = view.limits.lean_settled_s
     if rest_s != STEP_S:
-        moved_plate, moved_kpa = _moved(at, plate, rest_s), _moved(at, pressure, rest_s)
+        moved_plate = segments.largest_change(at, plate, seconds=rest_s)
+        moved_kpa = segments.largest_change(at, pressure, seconds=rest_s)
     calm = (moved_plate < SETTLED_PCT) & (moved_kpa < SETTLED_KPA)
     return MixtureCourse(
         at_s=at,
@@ -139,11 +126,31 @@ def compute(view: View) -> MixtureCourse:
     )
 
 
-def _moved(time: Floats, values: Floats, seconds: float) -> Floats:
-    """Largest change (n,) of the values within the last ``seconds``; 0 where unknown."""
-    if not np.isfinite(values).any():
-        return np.zeros(time.size)
-    begin = np.searchsorted(time, time - seconds, side="left")
-    filled = np.where(np.isfinite(values), values, np.nanmedian(values))
-    low, high = segments.window_extremes(filled, begin, np.arange(1, time.size + 1))
-    return np.asarray(high - low)
+def _freed(
+    t: Floats, inputs: MixtureInputs, delay: ExhaustDelay, rows: Ints
+) -> tuple[Floats, Floats]:
+    """When in the engine each reading (k,) was made, and lambda there, freed of the lag."""
+    freed = undo_first_order(t, 1.0 / np.clip(inputs.reading[rows], 0.3, 3.0), delay.lag_s)
+    at = np.maximum.accumulate(t - delay.transport_s[rows] - undone_age(t, delay.lag_s))
+    at += np.arange(at.size) * 1e-9  # strictly rising where the delay jumps
+    # Nothing is known of what lies beyond the instrument's lean end.
+    freed = np.clip(freed, max(0.3, 1.0 / inputs.high_limit), 2.5)
+    return at, 1.0 / moving_mean(at, freed, seconds=SMOOTH_S)
+
+
+def _burning(view: View, inputs: MixtureInputs, lag_s: float, at: Floats, here: Ints) -> Bools:
+    """Moments (k,) fuelled and measured, not after a cut nor in a misfire; here: their rows."""
+    last_cut = segments.last_true(~inputs.fuelled)[here]
+    since_cut = np.where(last_cut >= 0, at - view.time[np.maximum(last_cut, 0)], np.inf)
+    burns = inputs.settled[here] & inputs.fuelled[here] & (since_cut > RECOVERY_S + 3.0 * lag_s)
+    misfires = view.fact("misfire_stretches")
+    if misfires is not None:
+        for start, end, _ in misfires.stretches:
+            burns &= ~((at >= start) & (at <= end))
+    return burns
+
+
+def _since(time: Floats, mask: Bools) -> Floats:
+    """Seconds (k,) since the latest True, inf before the first."""
+    last = segments.last_true(mask)
+    return np.where(last >= 0, time - time[np.maximum(last, 0)], np.inf)

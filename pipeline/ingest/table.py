@@ -14,14 +14,12 @@ from dataclasses import dataclass, field
 import numpy as np
 import polars as pl
 
+from pipeline.ingest.blocks import BLOCK_BYTES, cut, parsed
 from pipeline.ingest.cells import blanks_to_tabs
 from pipeline.ingest.dialect import SAMPLE_BYTES, Layout, kind_of
 from pipeline.ingest.lines import Bools, Ints, Lines, count_bytes, find_lines
 from pipeline.ingest.numbers import decimal_of, to_numbers
 from pipeline.ingest.repair import Stretch, part
-
-BLOCK_BYTES = 1 << 23
-"""Of damaged text read in one go: large enough for polars to pay, small beside a large file."""
 
 COLUMN_SAMPLE = 100
 """Rows looked at to tell number columns from text columns."""
@@ -112,12 +110,12 @@ def _fast(data: bytes, layout: Layout, separator: str) -> Section | None:
     used = {decimals[i] for i in range(count) if numeric[i]}
     if len(used) > 1 or not used:
         return None
-    frame = _polars(data, separator, numeric, used.pop(), layout.first_data)
-    if frame is None or frame.height != rows:
+    cells = parsed(cut(data), rows, separator, numeric, used.pop(), layout.first_data)
+    if cells is None:
         return None
     columns = []
     for index, name in enumerate(layout.names):
-        series = frame.to_series(index)
+        series = cells[index]
         if numeric[index]:
             if series.dtype == pl.Float64 and not _finite(series):
                 series = series.set(series.is_nan() | series.is_infinite(), None)
@@ -164,34 +162,6 @@ def _has_markers(columns: Sequence[Column]) -> bool:
     return False
 
 
-def _polars(
-    raw: bytes, separator: str, numeric: Sequence[bool], decimal: str, skip: int = 0
-) -> pl.DataFrame | None:
-    schema = {f"c{i}": pl.Float64 if number else pl.String for i, number in enumerate(numeric)}
-    try:
-        frame = pl.read_csv(
-            raw, has_header=False, separator=separator, quote_char=None,
-            schema=schema, decimal_comma=decimal == ",", skip_lines=skip,
-        )  # fmt: skip
-    except (pl.exceptions.PolarsError, ValueError):
-        return None
-    return None if decimal == "," and _points(raw, frame, skip) else frame
-
-
-def _points(raw: bytes, frame: pl.DataFrame, skip: int) -> bool:
-    """Whether a number holds a point, which polars takes for a decimal one beside commas.
-
-    There it groups thousands: `1.159` rpm in a log of decimal commas is 1159.
-    """
-    start = 0
-    for _ in range(skip):
-        start = raw.find(b"\n", start) + 1
-    points = count_bytes(raw, ord("."), start)
-    texts = [pl.col(c).str.count_matches(".", literal=True).sum() for c in frame.columns
-             if frame.schema[c] == pl.String]  # fmt: skip
-    return points > (sum(frame.select(texts).row(0)) if texts and points else 0)
-
-
 def _section(
     lines: Lines, stretch: Stretch, layout: Layout, separator: str, other: Counter[str]
 ) -> Section | None:
@@ -202,7 +172,6 @@ def _section(
     numeric, decimals = _kinds(sample, count, layout.decimal)
     width = stretch.width
     numbers = stretch.plain + 1
-    frame = None
     if (
         not stretch.rows
         and len(stretch.plain)
@@ -210,9 +179,9 @@ def _section(
     ):
         kinds = [*numeric, *[False] * (width - count)]
         used = next(d for d, n in zip(decimals, numeric, strict=True) if n)
-        frame = _in_blocks(lines, stretch.plain, separator, kinds, used)
-        if frame is not None:
-            fills = [_cleaned(frame.to_series(i)) for i in range(min(count, width))]
+        found = _plain(lines, stretch.plain, separator, kinds, used)
+        if found is not None:
+            fills = [_cleaned(series) for series in found[: min(count, width)]]
             cols = _columns(stretch, fills, decimals)
             if not _has_markers(cols):
                 return Section(stretch.header_line, stretch.unit_line, cols, numbers,
@@ -240,9 +209,9 @@ def _section(
     columns = []
     for index, name in enumerate(stretch.names):
         if numeric[index]:
-            found = to_numbers(texts[index], decimal=decimals[index])
-            columns.append(Column(name, _at(stretch.units, index), found.values,
-                                  found.unreadable, found.unit, decimals[index]))  # fmt: skip
+            read = to_numbers(texts[index], decimal=decimals[index])
+            columns.append(Column(name, _at(stretch.units, index), read.values,
+                                  read.unreadable, read.unit, decimals[index]))  # fmt: skip
         else:
             text = texts[index].str.strip_chars()
             columns.append(Column(name, _at(stretch.units, index), text.set(text == "", None)))
@@ -306,19 +275,15 @@ def _take_markers_out(section: Section, texts: list[pl.Series], other: Counter[s
     return section
 
 
-def _in_blocks(
+def _plain(
     lines: Lines, plain: Ints, separator: str, numeric: Sequence[bool], decimal: str
-) -> pl.DataFrame | None:
+) -> list[pl.Series] | None:
     """Lines through polars' reader, some at a time: a copy of them all is the file once more."""
     sizes = np.cumsum(lines.end[plain] - lines.start[plain])
     cuts = np.searchsorted(sizes, np.arange(BLOCK_BYTES, int(sizes[-1]), BLOCK_BYTES))
-    frames = []
-    for block in np.split(plain, np.unique(cuts[(cuts > 0) & (cuts < len(plain))])):
-        frame = _polars(lines.join(block), separator, numeric, decimal)
-        if frame is None or frame.height != len(block):
-            return None
-        frames.append(frame)
-    return pl.concat(frames, rechunk=False)
+    blocks = np.split(plain, np.unique(cuts[(cuts > 0) & (cuts < len(plain))]))
+    pieces = (lines.join(block) for block in blocks)
+    return parsed(pieces, len(plain), separator, numeric, decimal)
 
 
 def _as_text(lines: Lines, plain: Ints, separator: str, width: int) -> list[pl.Series] | None:
@@ -328,8 +293,7 @@ def _as_text(lines: Lines, plain: Ints, separator: str, width: int) -> list[pl.S
         # Polars takes an empty line for nothing; with one column it may be an empty cell.
         cells = lines.join(plain).decode("utf-8", "replace").split("\n")[: len(plain)]
         return [pl.Series(cells, dtype=pl.String)]
-    frame = _in_blocks(lines, plain, separator, [False] * width, ".")
-    return None if frame is None else [frame.to_series(i) for i in range(width)]
+    return _plain(lines, plain, separator, [False] * width, ".")
 
 
 def _spread(first: int, last: int) -> Ints:

@@ -7,6 +7,10 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.int64]
 
+#: Windows whose extremes are sought in one go: their tables lie in a core's own cache and are small
+#: beside a long log (measured: a quarter of the time, 90,000 rows).
+WINDOWS = 1 << 14
+
 
 def runs(mask: Bools) -> tuple[Ints, Ints]:
     """Starts and ends (exclusive) of the runs of True in ``mask`` (n,); each of shape (k,)."""
@@ -76,16 +80,26 @@ def update_interval(time: Floats, values: Floats) -> float:
 def window_extremes(values: Floats, starts: Ints, ends: Ints) -> tuple[Floats, Floats]:
     """Minimum and maximum of ``values[start:end]`` for many windows; NaN for empty ones.
 
-    values: (n,) finite. starts, ends: (k,), 0 <= start <= end <= n. Sparse table: each window is
-    covered by two blocks of the greatest power of two that fits.
+    values: (n,) finite. starts, ends: (k,), 0 <= start <= end <= n, rising where it is to be quick.
     """
+    low, high = np.empty(starts.size), np.empty(starts.size)
+    for at in range(0, starts.size, WINDOWS):
+        here = slice(at, at + WINDOWS)
+        first, last = int(starts[here].min()), int(ends[here].max())
+        part = _extremes(values[first:last], starts[here] - first, ends[here] - first)
+        low[here], high[here] = part
+    return low, high
+
+
+def _extremes(values: Floats, starts: Ints, ends: Ints) -> tuple[Floats, Floats]:
+    """Sparse table: each window is covered by two blocks of the greatest power of two that fits."""
     length = ends - starts
     low = np.full(starts.size, np.nan)
     high = np.full(starts.size, np.nan)
     level_of = np.zeros(starts.size, dtype=np.int64)
     full = length > 0
     level_of[full] = np.floor(np.log2(length[full])).astype(np.int64)
-    smallest, largest = values.copy(), values.copy()
+    smallest, largest = values, values
     for level in range(int(level_of.max(initial=0)) + 1):
         pick = full & (level_of == level)
         a, b = starts[pick], ends[pick] - (1 << level)
@@ -96,6 +110,20 @@ def window_extremes(values: Floats, starts: Ints, ends: Ints) -> tuple[Floats, F
             smallest = np.r_[np.minimum(smallest[:-step], smallest[step:]), smallest[-step:]]
             largest = np.r_[np.maximum(largest[:-step], largest[step:]), largest[-step:]]
     return low, high
+
+
+def largest_change(time: Floats, values: Floats, *, seconds: float) -> Floats:
+    """Largest less smallest value (n,) of the last ``seconds``; 0 for a channel without a value.
+
+    time (n,) s, rising; values (n,), where NaN counts as the median.
+    """
+    known = np.isfinite(values)
+    if not known.any():
+        return np.zeros(time.size)
+    filled = values if known.all() else np.where(known, values, np.nanmedian(values))
+    begin = np.searchsorted(time, time - seconds, side="left")
+    low, high = window_extremes(filled, begin, np.arange(1, time.size + 1))
+    return np.asarray(high - low)
 
 
 def steady(time: Floats, values: Floats, *, seconds: float, fraction: float, slack: float) -> Bools:

@@ -8,7 +8,7 @@ import msgspec
 import numpy as np
 import pytest
 
-from pipeline.ingest import Reading, read_log
+from pipeline.ingest import Reading, blocks, read_log
 from pipeline.vehicle import DEFAULT_VEHICLE
 from tests.ingest.writer import TRUTH, Dialect, rows_of, table, write
 
@@ -395,3 +395,22 @@ def test_fast_and_repair_agree(tmp_path: Path) -> None:
     assert slow.lines_other["blank"] == 1
     assert fast.sessions[0].frame.equals(slow.sessions[0].frame)
     check(replace(slow, status="read"), data)
+
+
+def test_a_long_log_is_read_in_blocks_and_each_column_lies_in_one_piece(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of pieces put together later two copies lie in memory: a log of max_rows took 1.5 GB."""
+    data = table(300, holes=0.05)
+    content = write(
+        ["Time", *(t[0] for t in TRUTH)], ["s", *(t[1] for t in TRUTH)], rows_of(data, PLAIN), PLAIN
+    )
+    whole = read(tmp_path / "a.csv", content).sessions[0].frame
+    monkeypatch.setattr(blocks, "WHOLE_BYTES", 2000)
+    monkeypatch.setattr(blocks, "BLOCK_BYTES", 1000)
+    monkeypatch.setattr("pipeline.ingest.table.BLOCK_BYTES", 1000)
+    assert len(list(blocks.cut(content))) > 5
+    for damage in (b"", b"\n"):
+        frame = read(tmp_path / "b.csv", content + damage).sessions[0].frame
+        assert frame.equals(whole)
+        assert {column.n_chunks() for column in frame.iter_columns()} == {1}

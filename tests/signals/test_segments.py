@@ -1,6 +1,7 @@
 """Stretches of rows: against plain loops and by hand."""
 
 import numpy as np
+import pytest
 
 from pipeline.signals import segments
 
@@ -31,7 +32,11 @@ def test_values_are_held_for_so_long_and_no_longer() -> None:
     assert held[2] == 1.0
 
 
-def test_extremes_of_windows_agree_with_a_plain_loop() -> None:
+@pytest.mark.parametrize("at_once", [segments.WINDOWS, 37])
+def test_extremes_of_windows_agree_with_a_plain_loop(
+    at_once: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(segments, "WINDOWS", at_once)
     random = np.random.default_rng(1)
     values = random.normal(size=200)
     starts = random.integers(0, 200, 300)
@@ -42,6 +47,14 @@ def test_extremes_of_windows_agree_with_a_plain_loop() -> None:
             assert np.isnan(x)
         else:
             assert (x, y) == (values[a:b].min(), values[a:b].max())
+
+
+def test_the_largest_change_looks_back_so_far_and_takes_holes_for_the_middle() -> None:
+    values = np.where(TIME < 3.0, 1.0, 5.0)
+    values[0] = np.nan
+    moved = segments.largest_change(TIME, values, seconds=1.0)
+    assert TIME[moved > 3.0].tolist() == [0.5, 1.0, 3.0, 3.5]
+    assert not segments.largest_change(TIME, np.full(TIME.size, np.nan), seconds=1.0).any()
 
 
 def test_steady_needs_the_whole_window() -> None:
