@@ -32,7 +32,7 @@ def test_a_fact_is_held_until_nobody_asks_for_it_any_more() -> None:
             for wanted in facts:
                 view.fact(wanted)
             held[name] = set(log.facts)
-            return Result(status="clear")
+            return Result(status="clear", why="")
 
         meta = Meta(question="?", version=1, kinds=(), references=(), facts=facts, shortest_s=0.0)
         return Analysis(name, meta, module, run, None, None)
