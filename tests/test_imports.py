@@ -13,11 +13,11 @@ ALLOWED = {
     "facts": {"facts", "signals", "physics", "meta", "results", "session", "vehicle", "channels",
               "limits"},
     "analysis": {"analysis", "facts", "signals", "physics", "meta", "results", "session", "vehicle",
-                 "channels", "limits", "logbook", "doubt"},
-    "ingest": {"ingest", "channels", "vehicle", "limits", "signals", "physics"},
+                 "channels", "limits", "logbook", "doubt", "wording"},
+    "ingest": {"ingest", "channels", "vehicle", "limits", "signals", "physics", "wording"},
     "report": {"report", "results", "document", "history", "logbook", "store", "inputs",
                "changes", "openpoints", "signals", "channels", "vehicle", "stretch", "session",
-               "meta"},
+               "meta", "wording"},
 }  # fmt: skip
 
 

@@ -19,6 +19,7 @@ from pipeline.results import (
 )
 from pipeline.session import View
 from pipeline.signals.segments import Floats
+from pipeline.wording import clock
 
 #: How near two gear ratios are the same gear (tyre wear, speed steps), share.
 SAME_GEAR = 0.04
@@ -92,7 +93,7 @@ def figures(
         lines = []
         for r in shown:
             rows = slice(r.run.start, r.run.end)
-            label = f"{r.run.start_s:.0f} s"
+            label = clock(r.run.start_s)
             lines.append(line(label, view.fact("full_throttle_runs").rpm[rows], smooth[rows],
                               points=120))  # fmt: skip
         found.append(

@@ -11,6 +11,7 @@ from pipeline.results import Cause, Check, Finding, Severity, evidence
 from pipeline.session import View
 from pipeline.signals.segments import Floats
 from pipeline.vehicle import Vehicle
+from pipeline.wording import clock
 
 #: Lambda leaner than this share on the plateau speaks of the pressure hose, not of a leak.
 LEAN_SHARE = 0.035
@@ -58,7 +59,7 @@ def over_boost(view: View, episodes: Sequence[Episode]) -> Finding:
     if len(episodes) == 1 and worst.rows < 2:
         severity = "watch"  # a single sample alone
     text = (
-        f"At {worst.start_s:.0f} s the manifold reached {worst.most_kpa:.0f} kPa at "
+        f"At {clock(worst.start_s)} the manifold reached {worst.most_kpa:.0f} kPa at "
         f"{worst.rpm:.0f} rpm, {worst.over_kpa:.0f} kPa above {held}"
         f"{f' ({limit:.0f} kPa)' if worst.ceiling and limit else ''}, for "
         f"{worst.end_s - worst.start_s:.1f} s."

@@ -22,8 +22,9 @@ def sure_of(widths: float) -> float:
 
 def _checks() -> list[Check]:
     return [
-        Check(text="Log fuel pressure on the next run, or let a passenger read the gauge",
-              tool="fuel pressure gauge", engine="driving", minutes=20, decides=[SUPPLY]),
+        Check(text="Compare the fuel pressure of that very run with idle's: on this page if it "
+              "was logged, else log it next time or let a passenger read the gauge",
+              tool="this page, pressure gauge", engine="driving", minutes=20, decides=[SUPPLY]),
         Check(text="Listen for an exhaust leak cold; compare the reading in a fuel-cut overrun",
               tool="ear, this log", engine="off_cold", minutes=15, decides=[SENSOR]),
         Check(text="Enter the step the fuel table gives, only once supply and sensor are sound",

@@ -2,6 +2,7 @@
 
 from pipeline.results import Cause, Check, Finding, evidence, rounded
 from pipeline.signals.misfire_decision import Detection
+from pipeline.wording import clock
 
 #: Confidence that the engine missed a firing: of such notes in as many disturbed healthy logs as
 #: faulty ones (8 and 10 Hz, 3-8 cylinders) 94 % were right (n 45).
@@ -18,10 +19,10 @@ def single_dip(detection: Detection, duration_s: float) -> Finding:
         start_s=rounded(max(0.0, at - AROUND_S), 6),
         end_s=rounded(min(duration_s, at + AROUND_S), 6),
         title="One dip of the speed like a missing firing",
-        detail=f"At {at:.1f} s the engine speed fell suddenly by about {detection.dip_rpm:.0f} rpm "
-               "and recovered, as when one firing fails, and nothing else in "
-               f"{detection.seconds:.0f} s of idle and steady driving was like it. One dip alone "
-               "can have other causes; a second one would not.",
+        detail=f"At {clock(at)} the engine speed fell suddenly by about "
+               f"{detection.dip_rpm:.0f} rpm and recovered, as when one firing fails, and nothing "
+               f"else in {detection.seconds:.0f} s of idle and steady driving was like it. One "
+               "dip alone can have other causes; a second one would not.",
         step=2, channels=["engine_speed"],
         evidence=evidence(dip_size=(detection.dip_rpm, "rpm"), watched=(detection.seconds, "s"),
                           chance_of_false_alarm=(100.0 * detection.single_p, "%")),

@@ -34,25 +34,42 @@ def terms_table(
     own = np.sqrt(np.maximum(np.diag(fit.covariance)[count:], 0.0))
     sd = np.hypot(doubt * own, TERM_SD)
     rows: list[list[str | float | None]] = []
-    for name, m, s, seconds in zip(
-        made.names, fit.mean[count:], sd, evidence_s(made, update_s), strict=True
-    ):
-        if seconds is not None and seconds < LEAST_S:
-            rows.append([name, None, None, None, "too little evidence"])
+    seen = evidence_s(made, update_s)
+    for name, m, s, seconds in zip(made.names, fit.mean[count:], sd, seen, strict=True):
+        told, factor = _told(name)
+        if not told:
             continue
-        rows.append([name, *(100.0 * float(m + z * s) for z in (0.0, -Z95, Z95)), ""])
+        if seconds is not None and seconds < LEAST_S:
+            rows.append([told, None, None, None, "too little evidence"])
+            continue
+        rows.append([told, *(100.0 * factor * float(m + z * s) for z in (0.0, -Z95, Z95)), ""])
     return TableFigure(
         id="fuel-terms",
         title="What else moves the mixture",
-        caption="From the same fit: percent of fuel missing per unit of each term (warm-up by "
-        "coolant temperature, film at opening and closing throttle, intake temperature, voltage "
-        "over pulse). A constant dead-time error and the table cannot be separated.",
+        caption="From the same fit, beside the table: by how much the controller's corrections "
+        "leave fuel missing (plus) or over (minus). A constant error of the injectors' dead time "
+        "looks like the table. Throttle steps and the sensor's lag are fitted too, but one can "
+        "stand for the other, so neither is told.",
         columns=[
-            Column(title="term"),
-            Column(title="effect", unit="%"),
-            Column(title="low", unit="%"),
-            Column(title="high", unit="%"),
+            Column(title="where"),
+            Column(title="fuel missing", unit="%"),
+            Column(title="least", unit="%"),
+            Column(title="most", unit="%"),
             Column(title="why not"),
         ],
         rows=rows,
     )
+
+
+def _told(name: str) -> tuple[str, float]:
+    """A term as its reader knows it, and what its effect is multiplied by; "" is not told.
+
+    The fit's terms are shares of the absolute temperature and volts over ms of pulse.
+    """
+    kind, _, knot = name.partition(" ")
+    if kind == "warm":
+        return f"coolant at {knot} °C", 1.0
+    return {
+        "intake temperature": ("intake air 10 K hotter", 10.0 / 300.0),
+        "volts over pulse": ("supply 1 V higher, pulse of 3 ms", 1.0 / (3.0 - 0.8)),
+    }.get(name, ("", 0.0))

@@ -218,8 +218,8 @@ def _figures(over: Floats, rpm: Floats, pressure: Floats | None, use: Bools) -> 
             caption="Fuel flow goes with engine speed times manifold pressure. Points on a level "
             "line mean the pressure is held; a line that falls to the right is a pump, filter or "
             "wiring at its limit.",
-            x_label="engine speed times pressure", x_unit="1", y_label="rail over manifold",
-            unit="kPa",
+            x_label="engine speed times manifold pressure, 1000 rpm x 100 kPa", x_unit="1",
+            y_label="rail over manifold", unit="kPa",
             x=x, y=y,
         )
     ]  # fmt: skip

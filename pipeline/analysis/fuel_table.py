@@ -1,4 +1,4 @@
-"""By how much each point of the fuel table should change, how sure, and what to enter now."""
+"""By how much each point of the fuel table should change, and how sure that is."""
 
 from collections.abc import Sequence
 from typing import Any
@@ -32,6 +32,7 @@ from pipeline.session import View
 from pipeline.signals import regression
 from pipeline.signals.lag import look_back
 from pipeline.signals.segments import Floats
+from pipeline.wording import counted
 
 META = Meta(
     question="By how much should each point of the fuel table change?",
@@ -117,7 +118,7 @@ def analyse(view: View) -> Result:
         why=_answer(rows, delay),
         metrics=metrics,
         figures=[
-            *maps("fuel-table", "this session", grid, rows),
+            correction_map("fuel-table", "this session", grid, rows),
             terms_table(made, fit, inputs.update_s, PRIOR_DOUBT),
         ],
         fuel_table=rows,
@@ -154,7 +155,8 @@ def judge(own: Own, history: Sequence[Earlier]) -> Result:
         return result
     grid = Grid(np.array(mine["rpm"]), np.array(mine["kpa"]), own=True)
     which = f"{len(same) + 1} sessions of this table"
-    return msgspec.structs.replace(result, figures=maps("fuel-table-pooled", which, grid, rows)[:1])
+    drawn = correction_map("fuel-table-pooled", which, grid, rows)
+    return msgspec.structs.replace(result, figures=[drawn])
 
 
 def _fits(earlier: Earlier, mine: dict[str, Any]) -> bool:
@@ -298,49 +300,42 @@ def step_of(correction: float, kpa: float, seconds: float, limits: Limits) -> fl
     return max(correction, -down)
 
 
-def maps(name: str, which: str, grid: Grid, rows: Sequence[FuelPoint]) -> list[MapGrid]:
-    """The correction, and what to enter now, as tables of numbers over speed and pressure."""
+def correction_map(name: str, which: str, grid: Grid, rows: Sequence[FuelPoint]) -> MapGrid:
+    """The correction as a table of numbers over speed and pressure."""
     shape = (grid.rpm.size, grid.kpa.size)
 
     def plane(values: list[float | None]) -> list[list[float | None]]:
         return [[values[i * shape[1] + j] for i in range(shape[0])] for j in range(shape[1])]
 
-    found = []
-    for key, title, say in (
-        ("correction_pct", f"Fuel table correction, {which}",
-         "Percent by which fuel at each point should change; plus means it is lean there. Empty: "
-         "too little evidence. Small numbers: seconds of evidence. A wideband that reads wrong by "
-         "the same share everywhere looks just like this, and one drive alone cannot show it: see "
-         "its references before trusting a correction of one sign throughout."),
-        ("step_pct", f"What to enter now, {which}",
-         "The correction cut to safe steps: fuel comes out slowly where the engine is loaded. "
-         "Only once no fault of the machine is open."),
-    ):  # fmt: skip
-        found.append(
-            MapGrid(
-                id=f"{name}-{key.removesuffix('_pct')}",
-                title=title,
-                caption=say,
-                x_label="engine speed",
-                x_unit="rpm",
-                x=grid.rpm.tolist(),
-                y_label="manifold pressure",
-                y_unit="kPa",
-                y=grid.kpa.tolist(),
-                value_label="fuel",
-                unit="%",
-                values=plane([getattr(p, key) for p in rows]),
-                centre=0.0,
-                weight=plane([p.evidence_s or None for p in rows]),
-            )
-        )
-    return found
+    return MapGrid(
+        id=f"{name}-correction",
+        title=f"Fuel table correction, {which}",
+        caption="Percent by which fuel at each point should change; plus means it is lean there. "
+        "Empty: too little evidence. Small numbers: seconds of evidence. A wideband that reads "
+        "wrong by the same share everywhere looks just like this, and one drive alone cannot show "
+        "it: see its references before trusting a correction of one sign throughout.",
+        x_label="engine speed",
+        x_unit="rpm",
+        x=grid.rpm.tolist(),
+        y_label="manifold pressure",
+        y_unit="kPa",
+        y=grid.kpa.tolist(),
+        value_label="fuel",
+        unit="%",
+        values=plane([p.correction_pct for p in rows]),
+        centre=0.0,
+        weight=plane([p.evidence_s or None for p in rows]),
+    )
 
 
 def _answer(rows: Sequence[FuelPoint], delay: ExhaustDelay) -> str:
     change = [p for p in rows if p.verdict == "change"]
     keep = sum(p.verdict == "keep" for p in rows)
-    text = f"{len(change)} points should change, {keep} stand, the rest has too little evidence"
+    asked = counted(len(change), "point") if change else "no point"
+    text = (
+        f"{asked} should change, {keep} stand: no error beyond their own and the sensor's doubt; "
+        "the rest has too little evidence"
+    )
     if change:
         worst = max(change, key=lambda p: abs(p.correction_pct or 0.0))
         text += (

@@ -28,6 +28,7 @@ from pipeline.session import View
 from pipeline.signals import segments
 from pipeline.signals.segments import Bools, Floats
 from pipeline.signals.smoothing import moving_mean, row_seconds
+from pipeline.wording import clock
 
 META = Meta(
     question="Does the charge stay cool, and does the intercooler do its work?",
@@ -286,7 +287,7 @@ def _figures(view: View, intake: Floats, ambient: Floats | None) -> list[Figure]
     lines = []
     for r in sorted(runs.runs, key=lambda r: r.run.start_s - r.run.end_s)[:6]:
         rows = slice(r.run.start, r.run.end)
-        lines.append(line(f"{r.run.start_s:.0f} s", view.time[rows] - r.run.start_s,
+        lines.append(line(clock(r.run.start_s), view.time[rows] - r.run.start_s,
                           intake[rows], points=80))  # fmt: skip
     rest = "" if ambient is None else " Compare the ends with the outside temperature."
     return [

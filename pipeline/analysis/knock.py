@@ -288,12 +288,12 @@ def _figures(
         MapGrid(
             id="knock-margin-zones", title="Modelled knock margin by zone",
             caption="Degrees of spark left until the model expects knock, where the engine ran; "
-            "below 0 it expects it. A model that ranks: it may be off by several degrees as a "
-            "whole, cells compare well with each other and with later sessions. A wide margin "
-            "is no permission.",
+            "below 0 it expects it; the darker, the nearer. A model that ranks: it may be off by "
+            "several degrees as a whole, cells compare well with each other and with later "
+            "sessions. A wide margin is no permission.",
             x_label="engine speed", x_unit="rpm", x=[float(v) for v in xs],
             y_label="manifold pressure", y_unit="kPa", y=[float(v) for v in ys],
-            value_label="margin", unit="deg", values=grid(values, 3), centre=0.0,
+            value_label="margin", unit="deg", values=grid(values, 3),
             weight=grid(seconds, 3), digits=1,
         ),
         _sensitivities(view, margins, vehicle, zones[0]),

@@ -311,7 +311,7 @@ def _answer(
     text = f"{over:.0f} s under load"
     if known.any():
         middle = 100.0 * float(np.median(course.error[known]))
-        text += f", {abs(middle):.1f} % {'lean' if middle > 0 else 'rich'} of target in the middle"
+        text += f", typically {abs(middle):.1f} % {'lean' if middle > 0 else 'rich'} of target"
     if "lambda_leanest_boost" in metrics:
         text += f", leanest in boost lambda {metrics['lambda_leanest_boost'].value:.2f}"
     return text + ("; " + findings[0].title.lower() if findings else "")

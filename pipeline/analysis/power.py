@@ -24,6 +24,7 @@ from pipeline.results import (
 from pipeline.session import View
 from pipeline.signals import segments, smoothing
 from pipeline.signals.segments import Floats
+from pipeline.wording import clock
 
 META = Meta(
     question="How much power reaches the road?",
@@ -249,7 +250,7 @@ def _air_flow(view: View, full: FullThrottleRuns, near: Floats) -> tuple[float, 
 
 def _figures(view: View, found: list[RunPower], best: RunPower) -> list[Figure]:
     lines = [
-        line(f"{p.run.start_s:.0f} s, {view.fact('gears').name(p.run.gear)}", p.rpm, p.kilowatt,
+        line(f"{clock(p.run.start_s)}, {view.fact('gears').name(p.run.gear)}", p.rpm, p.kilowatt,
              points=80)
         for p in sorted(found, key=lambda p: -p.peak_kw)[:6]
     ]  # fmt: skip

@@ -302,7 +302,8 @@ def _figures(detection: Detection) -> list[Any]:
         caption="How many sudden falls and rises of the speed exceed a height, counted in standard "
                 "deviations of this log's own noise. Missing firings make falls only: where the "
                 "falls stand clear above rises and chance, firings are missing.",
-        x_label="height", x_unit="1", y_label="how many", unit="1",
+        x_label="height of the fall or rise, standard deviations", x_unit="1",
+        y_label="how many", unit="1",
         lines=[line("falls", LEVELS, falls), line("rises", LEVELS, rises),
                line("by chance", LEVELS, chance)],
     ))  # fmt: skip

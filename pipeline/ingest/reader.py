@@ -36,6 +36,7 @@ from pipeline.ingest.text import (
     refuse_too_many_rows,
 )
 from pipeline.vehicle import Vehicle
+from pipeline.wording import counted
 
 NO_ENGINE = frozenset(
     {"vehicle_speed", "latitude", "longitude", "ambient_air_temperature", "barometric_pressure"}
@@ -168,11 +169,15 @@ def _assemble(content: Content, dialect: DialectReading, table: Table, vehicle: 
     lost = {reason: count for reason, count in sorted(dropped.items()) if count}
     for reason, count in lost.items():
         messages.append(
-            Message(1, f"{count} rows dropped: {reason}", _CURES.get(reason, "see the log"))
+            Message(
+                1, f"{counted(count, 'row')} dropped: {reason}", _CURES.get(reason, "see the log")
+            )
         )
     rejected = any("unreadable" in c.rejected for s in sessions for c in s.channels.values())
     status = "partial" if lost or rejected else "read"
-    reason = ", ".join(f"{count} rows dropped ({reason})" for reason, count in lost.items())
+    reason = ", ".join(
+        f"{counted(count, 'row')} dropped ({reason})" for reason, count in lost.items()
+    )
     return Reading(
         "partial" if status == "partial" else "read",
         reason or ("unreadable cells" if rejected else ""),

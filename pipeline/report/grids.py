@@ -7,8 +7,8 @@ from typing import Any
 from pipeline.report import theme
 from pipeline.report.charts import Drawn
 from pipeline.report.units import Units, plain
-from pipeline.report.words import clock
 from pipeline.results import MapGrid, TableFigure
+from pipeline.wording import clock
 
 #: Titles of columns that hold a moment of the log: shown as minutes and seconds.
 _MOMENTS = frozenset({"at", "start", "end", "time", "from", "to"})

@@ -12,6 +12,7 @@ from pipeline.report.figures import draw, figures_of
 from pipeline.report.grids import proven_map
 from pipeline.report.handchecks import hand_checks
 from pipeline.report.units import Units
+from pipeline.wording import clock, counted
 
 Plain = Mapping[str, Any]
 
@@ -290,7 +291,7 @@ class SessionView:
             "gap": words.lasting(sampling["longest_gap_s"]),
             "dropped": [(words.spoken(k), n) for k, n in d["quality"]["rows_dropped"].items()],
             "gaps": [
-                (words.clock(g["start_s"]), words.lasting(g["end_s"] - g["start_s"]))
+                (clock(g["start_s"]), words.lasting(g["end_s"] - g["start_s"]))
                 for g in d["quality"]["gaps"]
             ],
             "rejected": rejected,
@@ -321,7 +322,7 @@ class SessionView:
 
     def markers(self) -> list[tuple[str, str]]:
         """Comments written while driving."""
-        return [(words.clock(m["time_s"]), m["text"]) for m in self.document["markers"]]
+        return [(clock(m["time_s"]), m["text"]) for m in self.document["markers"]]
 
     def context(self) -> dict[str, Any]:
         """Everything the template needs."""
@@ -360,7 +361,7 @@ class SessionView:
             "markers": self.markers(),
             "references": sorted(map(self.units.text, named)),
             "cautions": cautions.everything(str(fuel or "")),
-            "history": words.counted(earlier, "earlier session") if earlier else "",
+            "history": counted(earlier, "earlier session") if earlier else "",
             "units": self.units,
         }
 

@@ -3,6 +3,8 @@
 from collections.abc import Mapping
 from types import MappingProxyType
 
+from pipeline.wording import clock
+
 #: Severity -> (word, shape drawn beside it, what it asks for). The shape tells them apart
 #: without colour: square, triangle, diamond, circle.
 SEVERITY: Mapping[str, tuple[str, str, str]] = MappingProxyType(
@@ -85,14 +87,6 @@ def full_sentence(text: str) -> str:
     return text[:1].upper() + text[1:] + ("" if text[-1] in ".!?)" else ".")
 
 
-def clock(seconds: float) -> str:
-    """Time into the log as m:ss or h:mm:ss, to the nearest second."""
-    whole = max(0, round(seconds))
-    minutes, s = divmod(whole, 60)
-    hours, m = divmod(minutes, 60)
-    return f"{hours}:{m:02d}:{s:02d}" if hours else f"{m}:{s:02d}"
-
-
 def lasting(seconds: float) -> str:
     """A length of time in words: "0.4 s", "12 s", "3 min", "1 h 05 min"."""
     if seconds < 10:
@@ -114,11 +108,6 @@ def when(start_s: float, end_s: float, duration_s: float) -> str:
     if length >= SPAN_S:
         return f"between {clock(start_s)} and {clock(end_s)}"
     return f"at {clock(start_s)}, for {lasting(length)}"
-
-
-def counted(number: int, noun: str) -> str:
-    """A number with its noun, one or many: "1 session", "3 sessions"."""
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
 
 
 def sure(probability: float) -> str:

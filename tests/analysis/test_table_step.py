@@ -9,7 +9,7 @@ from pipeline.analysis._table_step import unexplained_step
 from pipeline.analysis.fuel_steps import conclude
 from pipeline.logbook import Entry, Kind
 from pipeline.meta import Case
-from pipeline.results import FuelPoint, Result
+from pipeline.results import FuelPoint, MapGrid, Result, TableFigure
 from pipeline.vehicle import DEFAULT_VEHICLE
 
 LAST = "2026-05-01T10:00:00"
@@ -63,3 +63,34 @@ def test_nothing_is_entered_while_the_step_is_unexplained() -> None:
     result = conclude(case)
     assert [p.verdict for p in result.fuel_table] == ["blocked"]
     assert "5 % more lean" in result.why
+
+
+@pytest.mark.parametrize("step", ["", "since the sessions before it reads 5 % more lean"])
+def test_only_what_may_be_entered_is_drawn_as_to_enter(step: str) -> None:
+    """A block leaves nothing to copy: a map beside "first mend" would be copied all the same."""
+    known = {"low_pct": 4.0, "high_pct": 6.0, "sensor_pct": 1.5, "evidence_s": 20.0}
+    rows = [
+        FuelPoint(rpm=2000, load_kpa=60.0, correction_pct=5.0, step_pct=5.0, verdict="change",
+                  **known),
+        FuelPoint(rpm=3000, load_kpa=60.0, correction_pct=0.5, step_pct=0.0, verdict="keep",
+                  **known),
+        FuelPoint(rpm=2000, load_kpa=80.0, correction_pct=None, low_pct=None, high_pct=None,
+                  step_pct=None, sensor_pct=None, evidence_s=0.0, verdict="unknown"),
+        FuelPoint(rpm=3000, load_kpa=80.0, correction_pct=None, low_pct=None, high_pct=None,
+                  step_pct=None, sensor_pct=None, evidence_s=0.0, verdict="unknown"),
+    ]  # fmt: skip
+    given = {**digest(ERROR), "seconds": [12.0] * 16, "barometer_kpa": 100.0, "_step": step}
+    case = Case(session_id="x", start_time=LAST, duration_s=600, vehicle=DEFAULT_VEHICLE,
+                channels=frozenset(),
+                results={"fuel_table": Result(status="found", why="x", fuel_table=rows,
+                                              digest=given)})  # fmt: skip
+    result = conclude(case)
+    if step:
+        assert result.figures == []
+        return
+    table, points = result.figures
+    assert isinstance(table, MapGrid)
+    assert table.values == [[5.0, 0.0], [None, None]]
+    assert isinstance(points, TableFigure)
+    assert points.rows == [[2000.0, 60.0, 5.0, 5.0, 4.0, 6.0, 20.0]]
+    assert result.why.startswith("1 point may")

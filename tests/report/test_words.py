@@ -5,6 +5,7 @@ import pytest
 from pipeline.report import words
 from pipeline.report.units import Units
 from pipeline.report.view import SessionView, metric_shown, metric_words
+from pipeline.wording import counted
 
 METRIC = Units("metric")
 
@@ -16,7 +17,7 @@ def test_a_finding_that_spans_minutes_is_told_by_its_ends() -> None:
 
 
 def test_one_is_not_many() -> None:
-    assert [words.counted(n, "row") for n in (0, 1, 2)] == ["0 rows", "1 row", "2 rows"]
+    assert [counted(n, "row") for n in (0, 1, 2)] == ["0 rows", "1 row", "2 rows"]
 
 
 @pytest.mark.parametrize(
