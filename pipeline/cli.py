@@ -126,6 +126,8 @@ def _run(options: argparse.Namespace) -> int:
 
     logs, out = options.logs, options.out
     cluster = _cluster(options.executor)
+    if logs.is_file():
+        raise UsageError(f"{printable(str(logs))}: is a file: give the folder it lies in")
     if not logs.is_dir():
         raise UsageError(f"{printable(str(logs))}: no such folder: give the folder of your logs")
     if out.exists() and not out.is_dir():

@@ -7,6 +7,7 @@ from typing import Any, Literal, get_args
 import msgspec
 
 from pipeline.vehicle import VehicleError, line_of, parse_toml, refuse_unknown
+from pipeline.wrong_value import explain
 
 Kind = Literal["repair", "part", "table", "fuel", "check", "note"]
 Area = Literal["exhaust", "turbo", "cooling", "fuel", "ignition", "wiring", "sensor"]
@@ -78,17 +79,20 @@ def _entry(tree: dict[str, Any], text: str, index: int) -> Entry:
     except VehicleError as error:
         raise VehicleError(error.what, error.cure, line + error.line - 1) from None
     except msgspec.ValidationError as error:
-        message, _, path = str(error).partition(" - at `$.")
-        key = path.rstrip("`").split("[")[0].split(".")[0]
-        what = f"{path.rstrip('`') or 'entry'}: {message[:1].lower()}{message[1:]}"
-        raise VehicleError(
-            what, "correct the entry", line + (line_of(part, key) if key else 1) - 1
-        ) from None
+        what, cure, path = explain(error, Entry)
+        key = path.split("[")[0].split(".")[0]
+        where = line + (line_of(part, key) if key else 1) - 1
+        raise VehicleError(f"{path or 'entry'}: {what}", cure, where) from None
 
 
 def _first_moment(tree: dict[str, Any]) -> dict[str, Any]:
-    """Give an entry's date as a date and time, where it is a date alone."""
+    """Give an entry's date as a date and time, where it is a date alone or stands in quotes."""
     date = tree.get("date")
+    if isinstance(date, str):
+        try:
+            return {"date": dt.datetime.fromisoformat(date)}
+        except ValueError:
+            return {}
     if isinstance(date, dt.date) and not isinstance(date, dt.datetime):
         return {"date": dt.datetime.combine(date, dt.time())}
     return {}

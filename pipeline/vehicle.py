@@ -16,6 +16,7 @@ import msgspec
 from msgspec import Meta
 
 from pipeline.limits import Limits
+from pipeline.wrong_value import explain
 
 Positive = Annotated[float, Meta(gt=0)]
 LoadSensing = Literal["speed_density", "air_meter", "throttle_speed"]
@@ -223,7 +224,9 @@ def parse_toml(raw: bytes) -> dict[str, Any]:
         _, _, where = message.partition("(at line ")
         line = int(where.split(",")[0]) if where[:1].isdigit() else 1
         what = message.split(" (at ")[0]
-        raise VehicleError(f"not valid TOML ({what})", "correct the line", line) from None
+        raise VehicleError(
+            f"not valid TOML ({what})", "correct the line (text in quotes, decimal point)", line
+        ) from None
 
 
 def refuse_unknown(tree: Mapping[str, Any], model: type[msgspec.Struct], text: str) -> None:
@@ -266,11 +269,9 @@ def _struct_of(kind: Any) -> type[msgspec.Struct] | None:
 
 
 def _explain(error: msgspec.ValidationError, text: str) -> VehicleError:
-    message, _, path = str(error).partition(" - at `$.")
-    place = path.rstrip("`")
+    what, cure, place = explain(error, Vehicle)
     key = place.split(".")[-1].split("[")[0] if place else ""
-    what = f"{place or 'file'}: {message[:1].lower()}{message[1:]}"
-    return VehicleError(what, "correct the value", line_of(text, key) if key else 1)
+    return VehicleError(f"{place or 'file'}: {what}", cure, line_of(text, key) if key else 1)
 
 
 def _check_channels(model: Vehicle, channel_names: Mapping[str, object], text: str) -> None:

@@ -52,8 +52,12 @@ def test_every_key_is_taken_and_entries_are_in_order_of_time() -> None:
     [
         (b'[[entry]]\ndate = 2026-05-01\ntext = "a"\nkin = "x"', 4, "did you mean 'kind'"),
         (b'[[entry]]\ntext = "a"', 1, "date"),
-        (b'[[entry]]\ndate = 2026-05-01\ntext = "a"\nkind = "magic"', 4, "kind"),
-        (b'[[entry]]\ndate = 2026-05-01\ntext="a"\n[[entry]]\ndate = "soon"\ntext="b"', 5, "date"),
+        (b'[[entry]]\ndate = 2026-05-01\ntext = "a"\nkind = "magic"', 4, "one of repair, part"),
+        (
+            b'[[entry]]\ndate = 2026-05-01\ntext="a"\n[[entry]]\ndate = "soon"\ntext="b"',
+            5,
+            "not a date: write date = 2026-05-03",
+        ),
         (b"entries = 3", 1, "did you mean 'entry'"),
         (b"entry = 3", 1, "[[entry]]"),
     ],
@@ -114,3 +118,11 @@ def test_an_empty_note_is_refused(tmp_path: Path) -> None:
     with pytest.raises(NoteError, match="empty"):
         add_note(tmp_path, "  ", {})
     assert not (tmp_path / "logbook.toml").exists()
+
+
+def test_a_date_in_quotes_is_a_date() -> None:
+    day, moment = parse_logbook(
+        b'[[entry]]\ndate = "2026-05-03"\ntext = "a"\n'
+        b'[[entry]]\ndate = "2026-05-03 18:20"\ntext = "b"\n'
+    ).entry
+    assert (day.when, moment.when) == ("2026-05-03T00:00:00", "2026-05-03T18:20:00")
