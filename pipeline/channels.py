@@ -10,7 +10,7 @@ J1930 / ISO 15031-2 (from memory), the rest plain English, German, French and Sp
 taken off.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
@@ -28,10 +28,6 @@ class Channel:
     quantity: str
     meaning: str
     terms: tuple[str, ...] = ()
-
-    def possible(self, value: float) -> bool:
-        """Whether a sensor of this kind can report `value` (in the channel's unit) at all."""
-        return self.low <= value <= self.high
 
 
 def _channel(
@@ -382,13 +378,3 @@ def unit_of(name: str) -> str:
     """Unit of a canonical channel; `1` for anything else."""
     channel = CHANNELS.get(name)
     return channel.unit if channel else "1"
-
-
-def of_quantity(quantity: str) -> Iterator[Channel]:
-    """Channels of one quantity (pressure, temperature, mixture ...)."""
-    return (channel for channel in _LIST if channel.quantity == quantity)
-
-
-def is_canonical(name: str) -> bool:
-    """Whether `name` is a canonical channel (not `time`, not `other.*`)."""
-    return name in CHANNELS

@@ -21,7 +21,6 @@ from pipeline.wrong_value import explain
 Positive = Annotated[float, Meta(gt=0)]
 LoadSensing = Literal["speed_density", "air_meter", "throttle_speed"]
 FuelKind = Literal["petrol", "e10", "e85", "ethanol", "methanol"]
-FUEL_KINDS: tuple[str, ...] = get_args(FuelKind)
 
 
 class VehicleError(ValueError):

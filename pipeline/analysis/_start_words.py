@@ -17,7 +17,6 @@ class Crank:
     longest: float
     rpm: float
     volts: float
-    rest_volts: float
     pressure_drop: float
     temperature: float
     kind: str

@@ -168,7 +168,6 @@ def _measure(view: View, states: States, start: Start) -> Crank:
     spun = states.rpm[(inner if (inner & (states.rpm > 60)).any() else turning)]
     spun = spun[spun > 60.0]
     volts = view.get("battery_voltage")
-    rest = _median(volts, (time >= tries[0][0] - 5.0) & (time < tries[0][0] - 0.1))
     near = (time >= tries[0][0]) & (time <= tries[-1][1] + 0.1)
     lowest = float(np.nanmin(volts[near])) if volts is not None and _any(volts, near) else np.nan
     pressure = view.get("manifold_pressure")
@@ -193,7 +192,6 @@ def _measure(view: View, states: States, start: Start) -> Crank:
         longest=max(b - a for a, b in tries),
         rpm=float(np.median(spun)) if spun.size else np.nan,
         volts=lowest,
-        rest_volts=rest,
         pressure_drop=drop,
         temperature=coolant,
         kind=_kind(coolant, _median(view.get("intake_air_temperature"), around)),

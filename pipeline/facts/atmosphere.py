@@ -22,10 +22,6 @@ FILLED_S = 2.0
 REST_ERROR_KPA = 3.0
 #: kPa of a logged barometer (sensor tolerance, 95 %).
 LOGGED_ERROR_KPA = 2.0
-#: kPa over a session below which a logged barometer never moved: read once at power-on.
-LATCHED_KPA = 0.15
-#: s of log before "never moved" says anything.
-LATCHED_AFTER_S = 60.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,16 +29,13 @@ class Atmosphere:
     """Barometer of a session.
 
     barometer_kpa: (n,), never NaN. source: "log", "manifold_at_rest" or "site". error_kpa: 95 %
-    either way. latched: the logged value never moves, so a climb is not in it. site_kpa: the
-    site's standard pressure. implausible_kpa: a logged value that was set aside, else None.
+    either way. site_kpa: the site's standard pressure.
     """
 
     barometer_kpa: Floats
     source: str
     error_kpa: float
-    latched: bool
     site_kpa: float
-    implausible_kpa: float | None = None
 
     @property
     def median_kpa(self) -> float:
@@ -56,24 +49,19 @@ def compute(view: View) -> Atmosphere:
     site = float(standard.standard_pressure_kpa(view.vehicle.site.altitude_m))
     site_known = view.vehicle.is_given("site.altitude_m")
     logged = view.get("barometric_pressure")
-    implausible = None
     if logged is not None and np.isfinite(logged).any():
         level = float(np.nanmedian(logged))
         if _plausible(level, site if site_known else None):
             held = segments.hold(view.time, logged, seconds=np.inf)
             good = (held >= standard.BAROMETER_LOW_KPA) & (held <= standard.BAROMETER_HIGH_KPA)
             held = np.where(good, held, level)
-            still = float(np.ptp(held)) <= LATCHED_KPA and view.duration_s >= LATCHED_AFTER_S
-            return Atmosphere(held, "log", LOGGED_ERROR_KPA, still, site)
-        implausible = level
+            return Atmosphere(held, "log", LOGGED_ERROR_KPA, site)
     rest = _at_rest(view)
     if rest is not None and _plausible(rest, site if site_known else None):
-        return Atmosphere(
-            np.full(size, rest), "manifold_at_rest", REST_ERROR_KPA, True, site, implausible
-        )
+        return Atmosphere(np.full(size, rest), "manifold_at_rest", REST_ERROR_KPA, site)
     # A default altitude may be off by a thousand metres; one that was given leaves the weather.
     error = standard.WEATHER_KPA if site_known else 12.0
-    return Atmosphere(np.full(size, site), "site", error, False, site, implausible)
+    return Atmosphere(np.full(size, site), "site", error, site)
 
 
 def _plausible(level: float, site: float | None) -> bool:

@@ -71,7 +71,6 @@ class BoostRun:
     peak_rpm: float
     end_kpa: float
     plateau_kpa: float
-    target_kpa: float
     spool_s: float
     spool_rpm: float
     spooled_at_s: float
@@ -171,7 +170,6 @@ def _measure(
     return BoostRun(
         run=run, barometer_kpa=barometer, peak_kpa=float(p[peak]), peak_rpm=float(n[peak]),
         end_kpa=smoothing.mean_or_nan(p[t >= t[-1] - 0.3]), plateau_kpa=plateau_kpa,
-        target_kpa=goal,
         spool_s=spool, spool_rpm=spool_rpm if fresh else float("nan"), spooled_at_s=spooled_at,
         error_kpa=error, overshoot_kpa=overshoot, creep_kpa_per_krpm=creep, duty_pct=wastegate,
         duty_spread_pct=wastegate_spread, duty_end_pct=wastegate_end, creep_over_target=creep_over,

@@ -61,22 +61,17 @@ class ExhaustDelay:
     """delay_s (n,): combustion to reading, transport_s (n,) plus lag_s.
 
     low/high: 95 % factor round delay_s at its median. source: "log", "part log" or "prior".
-    volume_l, dead_s, lag_s with their standard deviations (volume's as a logarithm). median_s:
-    over rows running, fuelled, above 60 degC and 10 km/h where the fact can tell (the metric adds
-    the speed). idle_s and cruise_s: at 850 rpm idle and at 3000 rpm and 100 kPa.
+    volume_l and lag_s: pipe and lags behind it. sd and covariance (3, 3): of the logarithm of
+    volume_l, of the dead time in s and of the logarithm of lag_s. exhaust_flow_l_s (n,).
     """
 
     delay_s: Floats
     transport_s: Floats
     lag_s: float
     volume_l: float
-    dead_s: float
     sd: tuple[float, float, float]
     covariance: Floats
     source: str
-    information: float
-    idle_s: float
-    loaded_s: float
     exhaust_flow_l_s: Floats
 
     def standard_deviation(self, flow_l_s: float) -> float:
@@ -120,23 +115,15 @@ def compute(view: View) -> ExhaustDelay:
             source = "log" if share > 0.5 else "part log"
     volume, dead, lag = float(np.exp(at[0])), float(at[1]), float(np.exp(at[2]))
     moved = transport(rpm, flow, volume, dead)
-    idle_flow = float(exhaust_flow(np.array([1.7 * litres]), inputs.barometer_kpa)[0])
-    loaded = np.array([0.85 * 100.0 * litres * 25.0 / (287.05 * 300.0) * 1000.0])
-    loaded_flow = float(exhaust_flow(loaded, inputs.barometer_kpa)[0])
     return ExhaustDelay(
         delay_s=moved + lag,
         transport_s=moved,
         lag_s=lag,
         volume_l=volume,
-        dead_s=dead,
         sd=(float(np.sqrt(covariance[0, 0])), float(np.sqrt(covariance[1, 1])),
             float(np.sqrt(covariance[2, 2]))),
         covariance=covariance,
         source=source,
-        information=share,
-        idle_s=float(transport(np.array([850.0]), np.array([idle_flow]), volume, dead)[0]) + lag,
-        loaded_s=float(transport(np.array([3000.0]), np.array([loaded_flow]), volume, dead)[0])
-        + lag,
         exhaust_flow_l_s=flow,
     )  # fmt: skip
 

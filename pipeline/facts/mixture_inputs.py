@@ -71,7 +71,7 @@ class MixtureInputs:
     "pressure"). fuelled: running with fuel and no speed dropout. settled: at least SENSOR_READY_S
     after the start. measured: reading within the instrument's limits, and believed.
     at_rich_end: believed, but at the instrument's rich end or below: at least so rich.
-    low_limit, high_limit: the instrument's ends, inf where not met.
+    high_limit: the instrument's lean end, inf where not met.
     """
 
     channel: str
@@ -98,7 +98,6 @@ class MixtureInputs:
     measured: Bools
     at_rich_end: Bools
     since_start_s: Floats
-    low_limit: float
     high_limit: float
     barometer_kpa: float
     load_from_kpa: float
@@ -172,7 +171,6 @@ def compute(view: View) -> MixtureInputs:
         measured=measured,
         at_rich_end=trusted & ~lean_enough,
         since_start_s=since,
-        low_limit=low,
         high_limit=high,
         barometer_kpa=states.barometer_kpa,
         load_from_kpa=min(limits.load_kpa, limits.load_barometer_fraction * states.barometer_kpa),

@@ -111,7 +111,7 @@ class States:
     does not tell (pedal_source then says what does). first_running_s: None where it never ran;
     start_seen tells whether the log shows that start. rpm: engine speed held over rows
     without one. idle_rpm: this session's idle speed, else the vehicle's.
-    barometer_kpa: what boost was measured from; barometer_source "log", "rest" or "site".
+    barometer_kpa: what boost was measured from.
     """
 
     labels: tuple[str, ...]
@@ -133,7 +133,6 @@ class States:
     rpm: Floats
     idle_rpm: float
     barometer_kpa: float
-    barometer_source: str
 
     def mask(self, *names: str) -> Bools:
         """Rows (n,) in any of the named states; KeyError for a name that is none."""
@@ -155,7 +154,7 @@ def compute(view: View) -> States:
     )
     moving = ~at_rest if rest_known else np.zeros(time.size, np.bool_)
     pressure = _held(view, "manifold_pressure")
-    barometer, source = _barometer(view, pressure, rpm)
+    barometer = _barometer(view, pressure, rpm)
     throttle = _held(view, "throttle_position")
     idle_rpm = _idle_speed(view, rpm, running, at_rest, rest_known, throttle)
     silent = _without_injection(view, running)
@@ -220,7 +219,6 @@ def compute(view: View) -> States:
         rpm=rpm,
         idle_rpm=idle_rpm,
         barometer_kpa=float(np.median(barometer)),
-        barometer_source=source,
     )
 
 
@@ -234,14 +232,14 @@ def _held(view: View, name: str) -> Floats | None:
     return segments.hold(view.time, values, seconds=reach)
 
 
-def _barometer(view: View, pressure: Floats | None, rpm: Floats) -> tuple[Floats, str]:
-    """Barometer (n,) in kPa and where it comes from: logged, manifold at rest, or the site."""
+def _barometer(view: View, pressure: Floats | None, rpm: Floats) -> Floats:
+    """Barometer (n,) in kPa: as logged, else the manifold's at rest, else the site's."""
     logged = view.get("barometric_pressure")
     if logged is not None:  # what no road's air can be is no barometer
         real = (logged > BAROMETER_LOW_KPA) & (logged < BAROMETER_HIGH_KPA)
         logged = np.where(real, logged, np.nan)
         if np.isfinite(logged).any():
-            return segments.hold(view.time, logged, seconds=np.inf), "log"
+            return segments.hold(view.time, logged, seconds=np.inf)
     site = standard_pressure_kpa(view.vehicle.site.altitude_m)
     if pressure is not None:
         still = (rpm < 1.0) & np.isfinite(pressure)
@@ -249,8 +247,8 @@ def _barometer(view: View, pressure: Floats | None, rpm: Floats) -> tuple[Floats
             # A manifold needs a moment to fill after a stop: the upper part of what was read.
             level = float(np.quantile(pressure[still], 0.75))
             if 55.0 < level < 108.0:
-                return np.full(view.time.size, level), "rest"
-    return np.full(view.time.size, site), "site"
+                return np.full(view.time.size, level)
+    return np.full(view.time.size, site)
 
 
 def _idle_speed(

@@ -97,13 +97,6 @@ _WITH_UNIT = re.compile(rf"({_SIGN}[\d.,{_GROUP_MARKS}]*\d[.,]?{_EXP})\s*([^\d\s
 _LOOKS_NUMBER = re.compile(rf"{_SIGN}[\d.,{_GROUP_MARKS}]*\d[\d.,]*{_EXP}")
 
 
-@dataclass(frozen=True, slots=True)
-class Marks:
-    """How numbers are written: the decimal mark; whether thousands may be grouped."""
-
-    decimal: str = "."
-
-
 def is_missing(cell: str) -> bool:
     """Whether the cell says that there is no value."""
     return cell.strip().lower() in MISSING

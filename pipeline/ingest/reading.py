@@ -72,8 +72,6 @@ class ClockReading:
     start: datetime | None = None
     time_of_day_s: float | None = None
     utc_offset_s: float | None = None
-    elapsed: bool = True
-    days_since_file_start: int = 0
     since_file_start_s: float = 0.0
     to_file_end_s: float = 0.0
     kind: str = "elapsed"

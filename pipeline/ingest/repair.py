@@ -72,8 +72,8 @@ class Stretch:
 
 def part(
     lines: Lines, layout: Layout, separator: str, *, finished: bool
-) -> tuple[list[Stretch], Counter[str], bool]:
-    """Part all lines: stretches with their rows, other lines by kind, whether the end is cut."""
+) -> tuple[list[Stretch], Counter[str]]:
+    """Part all lines: stretches with their rows, other lines by kind."""
     other: Counter[str] = Counter()
     size = len(lines)
     _count_preamble(lines, layout, other)
@@ -87,8 +87,7 @@ def part(
         flagged |= count_per_line(lines, ord("\\")) > 0
     letters = letters_share(lines)
     headers = _headers(lines, layout, separator, letters)
-    unfinished = not finished
-    last = size - 1 if unfinished else size
+    last = size if finished else size - 1
     stretches: list[Stretch] = []
     bounds = [*headers, (size, (), 0, ())]
     full = _full_somewhere(bounds, separators)
@@ -104,9 +103,9 @@ def part(
         view = _View(lines, separators, flagged, letters, layout, separator)
         _fill(view, stretch, indices, other, may_be_short=names not in full)
         stretches.append(stretch)
-    if unfinished and size:
+    if not finished and size:
         _last_line(lines, stretches, layout, other)
-    return stretches, other, unfinished
+    return stretches, other
 
 
 @dataclass(frozen=True, slots=True)

@@ -106,7 +106,7 @@ def effective_hz(values: pl.Series, span_s: float) -> float:
 def _begin(stamps: Stamps, first: float) -> ClockReading:
     if stamps.kind == "datetime":
         start = datetime(1970, 1, 1) + timedelta(seconds=round(first, 6))
-        return ClockReading(start, first % DAY_S, stamps.utc_offset_s, False, kind="datetime")
+        return ClockReading(start, first % DAY_S, stamps.utc_offset_s, kind="datetime")
     if stamps.kind == "time":
-        return ClockReading(None, first % DAY_S, stamps.utc_offset_s, False, kind="time")
+        return ClockReading(None, first % DAY_S, stamps.utc_offset_s, kind="time")
     return ClockReading()

@@ -61,7 +61,6 @@ class Table:
     sections: list[Section]
     other: Counter[str]
     preamble: list[str]
-    unfinished: bool = False
 
 
 def read_table(data: bytes, layout: Layout, *, finished: bool) -> Table:
@@ -82,13 +81,13 @@ def read_table(data: bytes, layout: Layout, *, finished: bool) -> Table:
         other["preamble"] += between - len(layout.unit_lines)
         return Table([fast], +other, preamble)
     lines = find_lines(data)
-    stretches, other, unfinished = part(lines, layout, separator, finished=finished)
+    stretches, other = part(lines, layout, separator, finished=finished)
     sections = [
         section
         for stretch in stretches
         if (section := _section(lines, stretch, layout, separator, other)) is not None
     ]
-    return Table(sections, +other, preamble, unfinished)
+    return Table(sections, +other, preamble)
 
 
 def _fast(data: bytes, layout: Layout, separator: str) -> Section | None:

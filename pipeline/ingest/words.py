@@ -55,14 +55,6 @@ _FILLERS = _words(
 )
 """Words that do not change which channel is meant."""
 
-_STATISTICS = _words(
-    "average minimum maximum peak mean delta diff difference derivative filtered rate raw adc "
-    "counts error limit threshold warning alarm status fault flag code learn learned offset "
-    "compensation enrichment multiplier table base trim gain estimated model modelled predicted "
-    "change gradient dot index number voltage volts "
-)
-"""Words that make another quantity of a name unless the term itself carries them."""
-
 _ORDINALS = re.compile(r"^(?:bank|b|sensor|s|no|nr|num|cyl|cylinder|zylinder|#)?(\d{1,2})$")
 _BANK = re.compile(r"^b(\d)s(\d)$")
 _BRACKET = re.compile(r"[\[({<]([^\])}>]*)[\])}>]")

@@ -24,9 +24,6 @@ DENSITY = MappingProxyType({"petrol": 745.0, "ethanol": 789.0, "methanol": 791.0
 #: Hydrogen per carbon of a typical petrol (UN R83 reference fuel E0 is CH1.85; from memory).
 PETROL_HYDROGEN = 1.87
 
-#: Ratio an instrument shows at lambda 1 unless told otherwise (common practice, no source).
-DEFAULT_DISPLAY_RATIO = 14.7
-
 
 def stoichiometric_ratio(hydrogen: float, oxygen: float = 0.0) -> float:
     """Mass of air per mass of fuel CH(hydrogen)O(oxygen) at lambda 1.
@@ -40,14 +37,14 @@ def stoichiometric_ratio(hydrogen: float, oxygen: float = 0.0) -> float:
     return AIR_PER_OXYGEN_G * need / (CARBON + HYDROGEN * hydrogen + OXYGEN * oxygen)
 
 
-def blend_ratio(*, volume_share: ArrayLike, base: float = 14.7, base_density: float = 745.0,
-                added: float = 9.0, added_density: float = 789.0) -> FloatArray:  # fmt: skip
-    """Stoichiometric ratio of a blend by volume: the ratios weighted by mass.
+def blend_ratio(*, volume_share: ArrayLike, base: float = 14.7, added: float = 9.0) -> FloatArray:
+    """Stoichiometric ratio of petrol (``base``) blended by volume with ethanol (``added``).
 
-    volume_share: of the added fuel, 0 to 1. Air adds up, so does fuel mass (definition).
+    volume_share: of the ethanol, 0 to 1. The ratios are weighted by mass: air adds up, so does
+    fuel mass (definition).
     """
     share = np.asarray(volume_share, dtype=np.float64)
-    mass_added, mass_base = share * added_density, (1.0 - share) * base_density
+    mass_added, mass_base = share * DENSITY["ethanol"], (1.0 - share) * DENSITY["petrol"]
     ratio: FloatArray = (mass_added * added + mass_base * base) / (mass_added + mass_base)
     return ratio
 
@@ -63,9 +60,14 @@ KIND_RATIO: Mapping[str, float] = MappingProxyType({
     "ethanol": _ETHANOL,
     "methanol": stoichiometric_ratio(4.0, 1.0),
 })  # fmt: skip
-KIND_DENSITY: Mapping[str, float] = MappingProxyType({
-    "petrol": 745.0, "e10": 749.4, "e85": 782.4, "ethanol": 789.0, "methanol": 791.0,
-})  # fmt: skip
+#: Density by ``[fuel] kind``, kg/m3 (volumes taken to add up).
+KIND_DENSITY: Mapping[str, float] = MappingProxyType(
+    {
+        **DENSITY,
+        "e10": 0.90 * DENSITY["petrol"] + 0.10 * DENSITY["ethanol"],
+        "e85": 0.15 * DENSITY["petrol"] + 0.85 * DENSITY["ethanol"],
+    }
+)
 
 
 def fuel_ratio(kind: str, own: float | None = None) -> float:

@@ -25,7 +25,7 @@ def inputs(reading: np.ndarray) -> MixtureInputs:
         pressure=nought + 50.0, pressure_logged=True, flow=flow, flow_source="pressure",
         intake_c=nought + 30.0, coolant_c=nought + 85.0, pulse_ms=nought + 3.0,
         volts=nought + 14.0, fuelled=ALL, cut=~ALL, cut_known=True, settled=ALL, measured=ALL,
-        at_rich_end=~ALL, since_start_s=TIME + 100.0, low_limit=-np.inf, high_limit=np.inf,
+        at_rich_end=~ALL, since_start_s=TIME + 100.0, high_limit=np.inf,
         barometer_kpa=100.0, load_from_kpa=80.0,
     )  # fmt: skip
 
