@@ -123,7 +123,7 @@ def _read(task: LogTask) -> LogDone:
     from pipeline.session import Source
 
     start = time.process_time()
-    reading = read_log(task.path, name=task.file, vehicle=task.vehicle)
+    reading = read_log(task.path, vehicle=task.vehicle)
     store = Store(task.out)
     done = LogDone(
         file=task.file,

@@ -11,6 +11,7 @@ from pipeline.channels import CHANNELS
 from pipeline.ingest.reading import Message
 from pipeline.ingest.table import Column
 from pipeline.ingest.votes import Decision
+from pipeline.physics.atmosphere import standard_pressure_kpa
 from pipeline.vehicle import Vehicle
 
 Floats = npt.NDArray[np.float64]
@@ -20,6 +21,12 @@ DISPLAY_RATIO = 14.7
 
 SWITCHING_V = 0.45
 """A zirconia sensor's voltage at lambda 1 (common practice)."""
+
+TURNING_RPM, FIRST_ROWS = 200.0, 20
+"""An engine that turns at least this fast in all the log's first rows was running before it."""
+
+SAME_KPA, LATCHED_BELOW_KPA = 5.0, 15.0
+"""Two sensors of one pressure differ by less; no weather is this far below the site's standard."""
 
 _RATIO_BANDS = ((13.8, 15.2), (8.8, 10.2), (6.2, 6.8))
 """Petrol and its blends, ethanol, methanol: where a display shows lambda 1."""
@@ -33,11 +40,6 @@ class Converted:
     column: Column
     values: pl.Series
     rejected: dict[str, int]
-
-
-def standard_pressure_kpa(altitude_m: float) -> float:
-    """Standard atmosphere below 11 km (ISO 2533:1975), altitude geopotential, in kPa."""
-    return float(101.325 * (1 - 0.0065 * altitude_m / 288.15) ** 5.25588)
 
 
 def apply(
@@ -120,7 +122,7 @@ def _barometer(
     messages: list[Message],
 ) -> tuple[pl.Series | float, list[Decision]]:  # fmt: skip
     """The log's barometer (held over its gaps), else the site's standard pressure."""
-    site = standard_pressure_kpa(vehicle.site.altitude_m)
+    site = float(standard_pressure_kpa(vehicle.site.altitude_m))
     decision = next((d for d in decisions if d.channel == "barometric_pressure"), None)
     if decision is None:
         return site, list(decisions)
@@ -137,7 +139,8 @@ def _barometer(
                         why="barometer latched while the engine turned; the site's is used")
                 if d is decision else d for d in decisions]  # fmt: skip
         return site, kept
-    good = values.set(((values < 45) | (values > 115)).fill_null(False), None)
+    known = CHANNELS["barometric_pressure"]
+    good = values.set(((values < known.low) | (values > known.high)).fill_null(False), None)
     if not good.drop_nulls().len():
         return site, list(decisions)
     if good.n_unique() <= 2 and good.null_count() == 0:
@@ -151,6 +154,10 @@ def _latched(
     decisions: Sequence[Decision],
     vehicle: Vehicle,
 ) -> bool:
+    """Whether a barometer was read from the manifold of an engine that turned already.
+
+    Then it stands where the manifold stood at first, far below the site's, and was passed since.
+    """
     known = barometer.drop_nulls()
     pressure = next((d for d in decisions if d.channel == "manifold_pressure" and not d.op), None)
     speed = plain.get("engine_speed")
@@ -159,14 +166,14 @@ def _latched(
     manifold = _linear(
         plain["manifold_pressure"].values, pressure.scale, pressure.offset
     ).drop_nulls()
-    turning = speed.values.drop_nulls().head(20)
-    if not len(manifold) or not len(turning) or float(turning.min() or 0) < 200:  # type: ignore[arg-type]
+    turning = speed.values.drop_nulls().head(FIRST_ROWS)
+    if not len(manifold) or not len(turning) or float(turning.min() or 0) < TURNING_RPM:  # type: ignore[arg-type]
         return False
     level = float(known[0])
-    near_first = abs(float(manifold.head(20).median() or 0) - level) <= 5.0  # type: ignore[arg-type]
-    above = float(manifold.quantile(0.99) or 0) > level + 10.0
-    site = standard_pressure_kpa(vehicle.site.altitude_m)
-    return near_first and above and level < site - 15.0
+    near_first = abs(float(manifold.head(FIRST_ROWS).median() or 0) - level) <= SAME_KPA  # type: ignore[arg-type]
+    above = float(manifold.quantile(0.99) or 0) > level + 2 * SAME_KPA
+    site = float(standard_pressure_kpa(vehicle.site.altitude_m))
+    return near_first and above and level < site - LATCHED_BELOW_KPA
 
 
 def _display_ratio(

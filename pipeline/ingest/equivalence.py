@@ -11,6 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from pipeline.ingest.convert import DISPLAY_RATIO
 from pipeline.ingest.reading import Message
 from pipeline.ingest.table import Column
 from pipeline.ingest.votes import Decision, Floats
@@ -26,7 +27,7 @@ SURE_ROWS = 8
 """Rows of evidence asked for: one odd reading decides nothing."""
 
 _OFF = 0.03
-_DISPLAY_RATIO = 14.7
+"""What a mixture has to be off lambda 1 by before it tells the two apart, as a fraction."""
 
 
 def settle_equivalence(
@@ -78,7 +79,7 @@ def _by_other(
     for other in others:
         values = _floats(columns[other.column])
         if other.op == "air_fuel_ratio":
-            values = values / _DISPLAY_RATIO
+            values = values / DISPLAY_RATIO
         with np.errstate(all="ignore"):
             mixture = -np.log(values) if other.op == "inverse" else np.log(values)
             own = np.log(ratio)

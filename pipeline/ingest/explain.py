@@ -12,7 +12,7 @@ from pipeline.vehicle import Vehicle
 
 def explain(path: Path, *, name: str, vehicle: Vehicle, toml: bool) -> str:
     """Say how the file is read; with `toml` the `[channels]` block ready to paste."""
-    reading = read_log(path, name=name, vehicle=vehicle)
+    reading = read_log(path, vehicle=vehicle)
     return _toml(reading) if toml else _table(name, reading)
 
 

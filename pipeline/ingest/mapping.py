@@ -8,7 +8,16 @@ from pipeline.ingest.equivalence import settle_equivalence
 from pipeline.ingest.reading import Message
 from pipeline.ingest.table import Column
 from pipeline.ingest.units import pint_name, quantity_of
-from pipeline.ingest.votes import Decision, ask, by_values, convert, made, plausible, sample_of
+from pipeline.ingest.votes import (
+    Ballot,
+    Decision,
+    ask,
+    by_values,
+    convert,
+    made,
+    plausible,
+    sample_of,
+)
 from pipeline.ingest.words import find_channels, read_name, split_header
 from pipeline.vehicle import ChannelRule
 
@@ -114,7 +123,8 @@ def _vote(index: int, column: Column, line: int, messages: list[Message]) -> Dec
                             f"is no unit of it")  # fmt: skip
         channel = other
     values = sample_of(column)
-    decision = by_values(index, column, channel, name, unit_text, values, line, messages)
+    ballot = Ballot(index, column, channel, name, unit_text, values, line, messages)
+    decision = by_values(ballot)
     if decision.channel == "knock_retard" and len(values) and values.min() < 0 >= values.max():
         messages.append(Message(line, f"'{column.header.strip()}' is never above zero",
                                 "taken as positive: spark pulled"))  # fmt: skip

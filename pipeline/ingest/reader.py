@@ -49,9 +49,8 @@ FAILED = "the reader itself failed"
 _SET_ASIDE_CURE = "nothing to do if it is no log"
 
 
-def read_log(path: Path, *, name: str, vehicle: Vehicle) -> Reading:
+def read_log(path: Path, *, vehicle: Vehicle) -> Reading:
     """Read one file. Whatever it holds the answer is a Reading, never an exception."""
-    del name
     try:
         content = load(path, vehicle.limits)
     except Refused as refusal:
@@ -124,12 +123,65 @@ class _Part:
     kind: str
 
 
+class _NoClockError(Refused):
+    """Rows whose time nothing tells."""
+
+
 def _assemble(content: Content, dialect: DialectReading, table: Table, vehicle: Vehicle) -> Reading:
     messages: list[Message] = []
     other = Counter(table.other)
+    parts, dropped = _parts(table, vehicle, messages, other)
+    if not parts:
+        if dropped:
+            raise Refused("no row could be assigned to the columns",
+                          "check the columns' names against the rows")  # fmt: skip
+        raise Refused("a header but no rows", _SET_ASIDE_CURE)
+    sessions = _chain(parts)
+    rows = sum(session.frame.height for session in sessions)
+    if not rows:
+        raise Refused(
+            "no row with a readable clock", 'name the clock\'s column: [channels] ... = "time"'
+        )
+    if rows > vehicle.limits.max_rows:
+        raise Refused(
+            f"more than {vehicle.limits.max_rows} rows", "raise [limits] max_rows or split it"
+        )
+    lost = {reason: count for reason, count in sorted(dropped.items()) if count}
+    for reason, count in lost.items():
+        messages.append(
+            Message(
+                1, f"{counted(count, 'row')} dropped: {reason}", _CURES.get(reason, "see the log")
+            )
+        )
+    rejected = any("unreadable" in c.rejected for s in sessions for c in s.channels.values())
+    reason = ", ".join(
+        f"{counted(count, 'row')} dropped ({reason})" for reason, count in lost.items()
+    )
+    return Reading(
+        status="partial" if lost or rejected else "read",
+        reason=reason or ("unreadable cells" if rejected else ""),
+        bytes=content.size,
+        sha256=content.sha256,
+        rows_read=rows,
+        rows_dropped=lost,
+        lines_other={kind: count for kind, count in sorted(other.items()) if count},
+        dialect=dialect,
+        columns=list(dict.fromkeys(column for part in parts for column in part.columns)),
+        messages=list(dict.fromkeys(messages)),
+        sessions=sessions,
+    )
+
+
+def _parts(
+    table: Table, vehicle: Vehicle, messages: list[Message], other: Counter[str]
+) -> tuple[list[_Part], Counter[str]]:
+    """Make every header's rows into sessions; rows dropped by reason.
+
+    One stretch that cannot be read does not cost the others: its rows are counted. Raises the
+    first refusal where all are refused.
+    """
     parts: list[_Part] = []
     dropped: Counter[str] = Counter()
-    rows = 0
     refusals: list[tuple[int, Refused]] = []
     for raw_section in table.sections:
         section = widen(raw_section, other)
@@ -139,58 +191,16 @@ def _assemble(content: Content, dialect: DialectReading, table: Table, vehicle: 
         try:
             part = _part(section, table.preamble, vehicle, messages)
         except Refused as refusal:
-            # One stretch that cannot be read does not cost the others.
             refusals.append((len(section.line), refusal))
             continue
         dropped.update(part.dropped)
         parts.append(part)
-        rows += sum(session.frame.height for session in part.sessions)
     if refusals and not parts:
         raise refusals[0][1]
     for count, refused in refusals:
-        dropped["stretch_without_clock" if "rate" in refused.reason else "unknown_columns"] += count
-    if not parts:
-        reason = (
-            "a header but no rows" if not dropped else "no row could be assigned to the columns"
-        )
-        raise Refused(
-            reason, "check the columns' names against the rows" if dropped else _SET_ASIDE_CURE
-        )
-    sessions = _chain(parts)
-    if not rows:
-        raise Refused(
-            "no row with a readable clock", 'name the clock\'s column: [channels] ... = "time"'
-        )
-    if rows > vehicle.limits.max_rows:
-        raise Refused(
-            f"more than {vehicle.limits.max_rows} rows", "raise [limits] max_rows or split it"
-        )
-    columns = list(dict.fromkeys(column for part in parts for column in part.columns))
-    lost = {reason: count for reason, count in sorted(dropped.items()) if count}
-    for reason, count in lost.items():
-        messages.append(
-            Message(
-                1, f"{counted(count, 'row')} dropped: {reason}", _CURES.get(reason, "see the log")
-            )
-        )
-    rejected = any("unreadable" in c.rejected for s in sessions for c in s.channels.values())
-    status = "partial" if lost or rejected else "read"
-    reason = ", ".join(
-        f"{counted(count, 'row')} dropped ({reason})" for reason, count in lost.items()
-    )
-    return Reading(
-        "partial" if status == "partial" else "read",
-        reason or ("unreadable cells" if rejected else ""),
-        content.size,
-        content.sha256,
-        rows,
-        lost,
-        {kind: count for kind, count in sorted(other.items()) if count},
-        dialect,
-        columns,
-        list(dict.fromkeys(messages)),
-        sessions,
-    )
+        without_clock = isinstance(refused, _NoClockError)
+        dropped["stretch_without_clock" if without_clock else "unknown_columns"] += count
+    return parts, dropped
 
 
 _CURES = {
@@ -220,8 +230,8 @@ def _part(
     if stamps is None:
         rate = vehicle.log.rate_hz or stated_rate(preamble)
         if not rate:
-            raise Refused("neither a clock nor a rate: state the rate under [log] rate_hz",
-                          "set [log] rate_hz in vehicle.toml")  # fmt: skip
+            raise _NoClockError("neither a clock nor a rate: state the rate under [log] rate_hz",
+                                "set [log] rate_hz in vehicle.toml")  # fmt: skip
         seconds = np.arange(len(section.line)) / rate
         stamps = Stamps("elapsed", seconds, 1.0 / rate, why="rate")
     axis = unroll(stamps, vehicle.limits.session_gap_s)

@@ -31,7 +31,8 @@ _GUESSES: Mapping[str, tuple[str, ...]] = {
 """Units a column may be in where none is stated or the stated one cannot be, likeliest first."""
 
 _GAUGE_CHANNELS = frozenset({"manifold_pressure", "manifold_pressure_target"})
-
+_GAUGE_UNITS = frozenset(unit + mark for unit in ("psi", "bar", "kpa")
+                         for mark in ("g", "gauge", "rel"))  # fmt: skip
 
 FAR_OFF, ONE_LEVEL = 25.0, 4.0
 """Degrees between a failed thermistor's reading and the rest, and over which it may spread."""
@@ -59,96 +60,118 @@ def sample_of(column: Column) -> Floats:
     return values.gather_every(step).to_numpy().astype(np.float64)
 
 
-def by_values(
-    index: int, column: Column, channel: Channel, name: Name, unit_text: str, values: Floats,
-    line: int, messages: list[Message],
-) -> Decision:  # fmt: skip
+@dataclass(frozen=True, slots=True)
+class Ballot:
+    """What is known of a column when its values vote: `values` are some of them, without nulls.
+
+    `channel` is the one its name means, `unit_text` the unit as written ("" where none is),
+    `line` the header's. What the user should know is added to `messages`.
+    """
+
+    index: int
+    column: Column
+    channel: Channel
+    name: Name
+    unit_text: str
+    values: Floats
+    line: int
+    messages: list[Message]
+
+    @property
+    def header(self) -> str:
+        """The header cell."""
+        return self.column.header.strip()
+
+    @property
+    def lively(self) -> bool:
+        """Whether the values move enough to tell anything."""
+        return len(self.values) > 0 and len(np.unique(self.values[:2000])) > 2
+
+    def say(self, what: str, cure: str) -> None:
+        """Tell the user what was seen of the column and what was made of it."""
+        self.messages.append(Message(self.line, what, cure))
+
+    def fits(self, unit: str) -> bool:
+        """Whether the values are usual for the channel in that unit."""
+        return plausible(self.channel, unit, self.name, self.values)
+
+    def read_as(self, unit: str, text: str, why: str) -> Decision:
+        """The decision for the channel in a unit, or that it cannot be."""
+        return made(self.index, self.channel, unit, text, self.name, why)
+
+
+def by_values(ballot: Ballot) -> Decision:
     """Decide the unit with the values' vote."""
+    channel, unit_text = ballot.channel, ballot.unit_text
     if channel.quantity == "mixture":
-        return _mixture(index, column, channel, name, unit_text, values, line, messages)
+        return _mixture(ballot)
     if channel.quantity == "trim":
-        return _trim(index, channel, unit_text, values, column, line, messages)
+        return _trim(ballot)
     if channel.quantity not in _GUESSES:
         note = "" if not unit_text or known_unit(unit_text) else f", unit '{unit_text}' as logged"
         unit = channel.unit if channel.name != "knock_level" else (unit_text or "1")
-        return Decision(index, channel.name, unit, why=f"name{note}")
+        return Decision(ballot.index, channel.name, unit, why=f"name{note}")
     stated = pint_name(unit_text) if known_unit(unit_text) else ""
-    name = _with_sign_of_values(channel, name, stated, unit_text, values)
+    name = _with_sign_of_values(channel, ballot.name, stated, unit_text, ballot.values)
+    ballot = replace(ballot, name=name)
+    return _with_unit(ballot, stated) if stated else _without_unit(ballot)
+
+
+def _with_unit(ballot: Ballot, stated: str) -> Decision:
+    """Keep the stated unit unless the values contradict it and another one explains them."""
+    channel, text, lively = ballot.channel, ballot.unit_text, ballot.lively
+    if channel.quantity == "temperature":
+        ballot = replace(ballot, values=_without_a_failed_end(ballot.values))
+    if not lively or ballot.fits(stated):
+        return ballot.read_as(stated, text, "name, unit")
     guesses = _GUESSES[channel.quantity]
-    lively = len(values) and len(np.unique(values[:2000])) > 2
-    if stated and channel.quantity == "temperature":
-        values = _without_a_failed_end(values)
-    if stated:
-        if not lively or plausible(channel, stated, name, values):
-            return made(index, channel, stated, unit_text, name, "name, unit")
-        others = [u for u in guesses if u != stated and plausible(channel, u, name, values)]
-        home = guesses[0]
-        choice = home if home in others else (others[0] if len(others) == 1 else "")
-        if choice:
-            messages.append(
-                Message(
-                    line,
-                    f"column '{column.header.strip()}' says {unit_text} but its "
-                    f"values can only be {choice}",
-                    f"read as {choice}; to overrule: [channels] "
-                    f'{_quoted(column.header)} = {{channel = "{channel.name}", '
-                    f'unit = "{unit_text}"}}',
-                )
-            )
-            return made(index, channel, choice, choice, name,
-                         f"name; stated {unit_text} contradicted by the values")  # fmt: skip
-        if _possible(channel, stated, name, values):
-            return made(index, channel, stated, unit_text, name, "name, unit; values unusual")
-        ask(messages, line, column, channel.name, f"values are impossible in {unit_text}")
-        return Decision(index, "", unit_text, why=f"named like {channel.name}, but the values are "
-                        f"impossible in {unit_text}")  # fmt: skip
-    doubt = f" (unit '{unit_text}' unknown)" if unit_text else ""
-    if not lively or plausible(channel, guesses[0], name, values):
-        if channel.quantity == "share" and lively and _is_fraction(values):
-            return replace(
-                made(
-                    index,
-                    channel,
-                    "dimensionless",
-                    "0-1",
-                    name,
-                    "name; no unit, values between 0 and 1",
-                ),
-                stated=False,
-            )
-        return replace(made(index, channel, guesses[0], channel.unit, name,
-                             f"name; no unit stated{doubt}, values fit {channel.unit}"),
-                       stated=False)  # fmt: skip
-    others = [u for u in guesses[1:] if plausible(channel, u, name, values)]
+    others = [unit for unit in guesses if unit != stated and ballot.fits(unit)]
+    home = guesses[0]
+    choice = home if home in others else (others[0] if len(others) == 1 else "")
+    if choice:
+        ballot.say(
+            f"column '{ballot.header}' says {text} but its values can only be {choice}",
+            f"read as {choice}; to overrule: [channels] {_quoted(ballot.header)} = "
+            f'{{channel = "{channel.name}", unit = "{text}"}}',
+        )
+        return ballot.read_as(choice, choice, f"name; stated {text} contradicted by the values")
+    if _possible(channel, stated, ballot.name, ballot.values):
+        return ballot.read_as(stated, text, "name, unit; values unusual")
+    ask(ballot.messages, ballot.line, ballot.column, channel.name,
+        f"values are impossible in {text}")  # fmt: skip
+    return Decision(ballot.index, "", text, why=f"named like {channel.name}, but the values are "
+                    f"impossible in {text}")  # fmt: skip
+
+
+def _without_unit(ballot: Ballot) -> Decision:
+    """Take the channel's own unit where the values fit it, else the only other one they fit."""
+    channel, text, lively = ballot.channel, ballot.unit_text, ballot.lively
+    doubt = f" (unit '{text}' unknown)" if text else ""
+    guesses = _GUESSES[channel.quantity]
+    own = guesses[0]
+    if not lively or ballot.fits(own):
+        if channel.quantity == "share" and lively and _is_fraction(ballot.values):
+            why = "name; no unit, values between 0 and 1"
+            return replace(ballot.read_as("dimensionless", "0-1", why), stated=False)
+        why = f"name; no unit stated{doubt}, values fit {channel.unit}"
+        return replace(ballot.read_as(own, channel.unit, why), stated=False)
+    others = [unit for unit in guesses[1:] if ballot.fits(unit)]
     if len(others) == 1:
-        messages.append(
-            Message(
-                line,
-                f"column '{column.header.strip()}' has no unit; its values fit {others[0]} only",
-                f"read as {others[0]}; name the unit in [channels] if that is wrong",
-            )
-        )
-        return made(index, channel, others[0], others[0], name,
-                     f"name; no unit stated{doubt}, values fit {others[0]} only")  # fmt: skip
-    if not others and _possible(channel, guesses[0], name, values):
-        return replace(
-            made(
-                index,
-                channel,
-                guesses[0],
-                channel.unit,
-                name,
-                f"name; no unit stated{doubt}, values unusual",
-            ),
-            stated=False,
-        )
-    ask(messages, line, column, channel.name, "no unit stated and the values do not tell it")
-    return Decision(index, "", unit_text or "1",
+        only = others[0]
+        ballot.say(f"column '{ballot.header}' has no unit; its values fit {only} only",
+                   f"read as {only}; name the unit in [channels] if that is wrong")  # fmt: skip
+        return ballot.read_as(only, only, f"name; no unit stated{doubt}, values fit {only} only")
+    if not others and _possible(channel, own, ballot.name, ballot.values):
+        why = f"name; no unit stated{doubt}, values unusual"
+        return replace(ballot.read_as(own, channel.unit, why), stated=False)
+    ask(ballot.messages, ballot.line, ballot.column, channel.name,
+        "no unit stated and the values do not tell it")  # fmt: skip
+    return Decision(ballot.index, "", text or "1",
                     why=f"named like {channel.name}, unit unclear from the values")  # fmt: skip
 
 
 def _is_fraction(values: Floats) -> bool:
-    """Decide the unit with the values' vote."""
+    """Whether a share is written from 0 to 1, not in percent."""
     return bool(values.max() <= 1.05 and values.min() >= -0.1 and values.max() > 0.2
                 and np.any(values != np.round(values)))  # fmt: skip
 
@@ -156,23 +179,13 @@ def _is_fraction(values: Floats) -> bool:
 def _with_sign_of_values(
     channel: Channel, name: Name, stated: str, unit_text: str, values: Floats
 ) -> Name:
-    """Whether a manifold pressure is gauge: said, or shown by readings below zero."""
-    low = fold_unit(unit_text)
+    """The name with its pressure marked as gauge: said, or shown by readings below zero."""
     if channel.name not in _GAUGE_CHANNELS:
         return name
+    low = fold_unit(unit_text)
     if low.endswith(("a", "abs")) and low not in ("kpa", "hpa", "pa", "mpa"):
         return replace(name, gauge=False, vacuum=False)
-    if low in (
-        "psig",
-        "barg",
-        "kpag",
-        "bargauge",
-        "psigauge",
-        "kpagauge",
-        "barrel",
-        "psirel",
-        "kparel",
-    ):
+    if low in _GAUGE_UNITS:
         return replace(name, gauge=True)
     if name.gauge or name.vacuum or not len(values):
         return name
@@ -270,10 +283,9 @@ _AIR = frozenset({"air", "aire", "luft"})
 _FUEL = frozenset({"fuel", "carburant", "combustible", "kraftstoff"})
 
 
-def _mixture(
-    index: int, column: Column, channel: Channel, name: Name, unit_text: str, values: Floats,
-    line: int, messages: list[Message],
-) -> Decision:  # fmt: skip
+def _mixture(ballot: Ballot) -> Decision:
+    """Lambda, an air-fuel ratio or fuel over air: by unit, else by name, unless values forbid."""
+    name, values, unit_text = ballot.name, ballot.values, ballot.unit_text
     unit = pint_name(unit_text) if quantity_of(unit_text) == "mixture" else ""
     words = set(name.words)
     why = "name, unit" if unit else "name"
@@ -297,25 +309,22 @@ def _mixture(
     if contradicted and len(values):
         new = "lambda" if near_one else "air_fuel_ratio"
         what = "lambda" if near_one else "an air-fuel ratio"
-        messages.append(
-            Message(
-                line,
-                f"column '{column.header.strip()}' is named otherwise but its values are {what}",
-                f"read as {what}",
-            )
-        )
+        ballot.say(f"column '{ballot.header}' is named otherwise but its values are {what}",
+                   f"read as {what}")  # fmt: skip
         unit, why = new, f"name; values can only be {what}"
-    found = convert(index, channel, unit, unit, name)
-    return replace(found, why=why) if found else Decision(index, "", unit_text, why="no unit")
+    found = convert(ballot.index, ballot.channel, unit, unit, name)
+    if found is None:
+        return Decision(ballot.index, "", unit_text, why="no unit")
+    return replace(found, why=why)
 
 
-def _trim(
-    index: int, channel: Channel, unit_text: str, values: Floats, column: Column, line: int,
-    messages: list[Message],
-) -> Decision:  # fmt: skip
+def _trim(ballot: Ballot) -> Decision:
+    """A fuel trim in percent about 0: as it is, or shifted where it is centred on 100 or 1."""
+    values, unit_text = ballot.values, ballot.unit_text
     middle = float(np.median(values)) if len(values) else 0.0
     share = quantity_of(unit_text) == "share"
-    decision = Decision(index, channel.name, "%", why="name, unit" if share else "name")
+    why = "name, unit" if share else "name"
+    decision = Decision(ballot.index, ballot.channel.name, "%", why=why)
     if 50.0 < middle < 150.0:
         decision = replace(decision, offset=-100.0, conversion="centred on 100: x - 100")
     elif (
@@ -332,13 +341,8 @@ def _trim(
         return replace(decision, scale=100.0, conversion="share to %: x * 100")
     else:
         return decision
-    messages.append(
-        Message(
-            line,
-            f"fuel trim '{column.header.strip()}' is {decision.conversion.split(':')[0]}",
-            "shifted so that 0 means none",
-        )
-    )
+    ballot.say(f"fuel trim '{ballot.header}' is {decision.conversion.split(':')[0]}",
+               "shifted so that 0 means none")  # fmt: skip
     return decision
 
 

@@ -56,7 +56,7 @@ def make(folder: Path, megabytes: float) -> dict[str, Path]:
 def ours(path: Path, out: Path) -> float:
     """Wall time of one file through the reader."""
     begin = time.perf_counter()
-    reading = read_log(path, name=path.name, vehicle=DEFAULT_VEHICLE)
+    reading = read_log(path, vehicle=DEFAULT_VEHICLE)
     for session in reading.sessions:
         write_samples(out, session, source_name=path.name, source_sha256=reading.sha256,
                       version="bench", keep_position=True)  # fmt: skip
@@ -80,7 +80,7 @@ def peak():
         if line.startswith("VmHWM"):
             return 1024 * int(line.split()[1])
 before = peak()
-read_log(Path(sys.argv[1]), name="log.csv", vehicle=DEFAULT_VEHICLE)
+read_log(Path(sys.argv[1]), vehicle=DEFAULT_VEHICLE)
 print(peak() - before)
 """
 

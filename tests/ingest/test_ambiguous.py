@@ -18,7 +18,7 @@ def read(tmp_path: Path, header: str, columns: list[list[str]], separator: str =
     path = tmp_path / "log.csv"
     rows = [separator.join(row) for row in zip(*columns, strict=True)]
     path.write_text("\n".join([header, *rows]) + "\n", encoding="utf-8")
-    return read_log(path, name="log.csv", vehicle=DEFAULT_VEHICLE)
+    return read_log(path, vehicle=DEFAULT_VEHICLE)
 
 
 def base(extra: np.ndarray, pressure: np.ndarray = LOAD) -> list[list[str]]:  # type: ignore[type-arg]
@@ -157,7 +157,7 @@ def test_a_lone_symbol_is_what_its_unit_makes_it(tmp_path: Path) -> None:
     rows = [f"{i / 10:.1f};{850 + i % 5};{450 + i % 3};80;{i}" for i in range(300)]
     path = tmp_path / "log.csv"
     path.write_text("\n".join(["t [s];n [1/min];p [mbar];T [°C];n", *rows]) + "\n", "utf-8")
-    reading = read_log(path, name=path.name, vehicle=DEFAULT_VEHICLE)
+    reading = read_log(path, vehicle=DEFAULT_VEHICLE)
     frame = reading.sessions[0].frame
     assert frame["engine_speed"].to_list()[:3] == [850, 851, 852]
     assert frame["other.T [°C]"].to_list()[:2] == [80, 80]
@@ -169,7 +169,7 @@ def test_a_clock_by_name_only_is_kept_as_it_is(tmp_path: Path) -> None:
     rows = [f"{i / 10:.1f},{850 + i % 5},{7}" for i in range(300)]
     path = tmp_path / "log.csv"
     path.write_text("\n".join(["Time (s),RPM,Timer", *rows]) + "\n", "utf-8")
-    (session,) = read_log(path, name=path.name, vehicle=DEFAULT_VEHICLE).sessions
+    (session,) = read_log(path, vehicle=DEFAULT_VEHICLE).sessions
     assert session.frame["other.Timer"].to_list()[:2] == [7, 7]
 
 

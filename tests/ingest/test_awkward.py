@@ -16,7 +16,7 @@ def read(
 ):  # type: ignore[no-untyped-def]
     path = tmp_path / name
     path.write_bytes(text.encode() if isinstance(text, str) else text)
-    return read_log(path, name=name, vehicle=vehicle)
+    return read_log(path, vehicle=vehicle)
 
 
 def column(reading, name: str) -> list[float | None]:  # type: ignore[no-untyped-def]
@@ -288,7 +288,7 @@ def test_never_opened(tmp_path: Path) -> None:
     (tmp_path / "dir.csv").mkdir()
     (tmp_path / "link.csv").symlink_to(tmp_path / "nowhere")
     for name in ("x.csv", "dir.csv", "link.csv", "gone.csv"):
-        assert read_log(tmp_path / name, name=name, vehicle=DEFAULT_VEHICLE).status == "set_aside"
+        assert read_log(tmp_path / name, vehicle=DEFAULT_VEHICLE).status == "set_aside"
 
 
 @pytest.mark.parametrize(
@@ -348,12 +348,12 @@ def test_csv_structure_where_it_is_tabular() -> None:
 def test_open_drives_are_mapped_unaided() -> None:
     folder = Path(__file__).parents[2] / "fixtures/open"
     for path in sorted(folder.glob("kit/*.csv")):
-        r = read_log(path, name=path.name, vehicle=DEFAULT_VEHICLE)
+        r = read_log(path, vehicle=DEFAULT_VEHICLE)
         assert r.rows_read == 399
         assert len(r.sessions[0].channels) == 8
         assert r.sessions[0].channels["coolant_temperature"].effective_hz < 2
     for path in sorted(folder.glob("highland/*.csv")):
-        r = read_log(path, name=path.name, vehicle=DEFAULT_VEHICLE)
+        r = read_log(path, vehicle=DEFAULT_VEHICLE)
         assert r.rows_read == 299
         assert set(r.sessions[0].channels) == {
             "engine_speed", "barometric_pressure", "throttle_position", "coolant_temperature",

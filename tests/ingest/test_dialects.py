@@ -73,7 +73,7 @@ CASES: dict[str, Dialect] = {
 def read(path: Path, content: bytes, vehicle: object = DEFAULT_VEHICLE) -> Reading:
     """Write a file and read it."""
     path.write_bytes(content)
-    return read_log(path, name=path.name, vehicle=vehicle)  # type: ignore[arg-type]
+    return read_log(path, vehicle=vehicle)  # type: ignore[arg-type]
 
 
 def check(reading: Reading, data: dict[str, list[float | None]], *, time: bool = True) -> None:

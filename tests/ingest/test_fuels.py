@@ -27,7 +27,7 @@ def test_lambda_is_true_whatever_the_gauge_is_set_to(
     run = simulate(draw_car(11, fuel_kind=kind, closed_loop=True, sensor_gain=0.0), drive)
     path = run.write(tmp_path, "drive")
     vehicle = parse_vehicle(run.vehicle_toml.encode(), channel_names=CHANNELS)
-    frame = read_log(path, name=path.name, vehicle=vehicle).sessions[0].frame
+    frame = read_log(path, vehicle=vehicle).sessions[0].frame
     logged = run.frame[run.columns["lambda"]].to_numpy() / shown
     np.testing.assert_allclose(frame["lambda"].to_numpy(), logged, rtol=0.003)
     assert float(np.nanmedian(frame["lambda_target"].to_numpy())) == pytest.approx(1.0, abs=0.02)

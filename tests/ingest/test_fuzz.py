@@ -27,7 +27,7 @@ def test_three_hundred_polluted_logs_have_no_wrong_value(tmp_path: Path) -> None
         lines = pollute(log, rng)
         content = to_bytes(lines, log)
         path.write_bytes(content)
-        reading = read_log(path, name="log.csv", vehicle=DEFAULT_VEHICLE)
+        reading = read_log(path, vehicle=DEFAULT_VEHICLE)
         assert unaccounted(content, reading) == ""
         assert moved(reading, lines, log.separator) == []
         read += reading.status != "set_aside"
@@ -90,7 +90,7 @@ def test_random_tables_through_random_dialects(
                     rows_of(data, dialect), dialect)  # fmt: skip
     path = tmp_path / "log.csv"
     path.write_bytes(content)
-    reading = read_log(path, name="log.csv", vehicle=DEFAULT_VEHICLE)
+    reading = read_log(path, vehicle=DEFAULT_VEHICLE)
     assert reading.status == "read", (reading.reason, reading.rows_dropped)
     frame = pl.concat([s.frame for s in reading.sessions])
     assert frame.height == 40

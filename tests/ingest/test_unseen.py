@@ -38,7 +38,7 @@ def reading_of(log: Log, folder: Path) -> Reading:
     vehicle = DEFAULT_VEHICLE
     if log.vehicle is not None:
         vehicle = parse_vehicle(log.vehicle.encode(), channel_names=CHANNELS)
-    return read_log(path, name=log.name, vehicle=vehicle)
+    return read_log(path, vehicle=vehicle)
 
 
 @pytest.mark.parametrize("log", LOGS, ids=lambda log: log.name)

@@ -189,7 +189,7 @@ def one(seed: int, folder: Path) -> str:
         content = damage(content, rng)
     path.write_bytes(content)
     begin = time.perf_counter()
-    reading = read_log(path, name="log.csv", vehicle=DEFAULT_VEHICLE)
+    reading = read_log(path, vehicle=DEFAULT_VEHICLE)
     spent = time.perf_counter() - begin
     if spent > HANG_S:
         return f"took {spent:.1f} s"
