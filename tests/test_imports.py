@@ -1,9 +1,12 @@
 """Imports run one way: read from the sources, so that no cycle and no short cut creeps in."""
 
 import ast
+from functools import cache
 from pathlib import Path
 
 import pytest
+
+from pipeline.code_state import source_files
 
 ROOT = Path(__file__).parent.parent
 #: Rooms below pipeline/ and the pipeline rooms or modules each may import.
@@ -25,15 +28,16 @@ def modules(folder: str) -> list[Path]:
     return sorted((ROOT / folder).rglob("*.py"))
 
 
-def imported(path: Path) -> set[str]:
-    found = set()
+@cache
+def imported(path: Path) -> frozenset[str]:
+    found: set[str] = set()
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.Import):
             found |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom) and node.module:
             assert node.level == 0, f"{path}: relative import"
             found |= {node.module} | {f"{node.module}.{a.name}" for a in node.names}
-    return found
+    return frozenset(found)
 
 
 def rooms(path: Path) -> set[str]:
@@ -77,6 +81,22 @@ def test_simulator_and_program_do_not_know_each_other() -> None:
         assert not any(n.split(".")[0] in ("fixtures", "tests") for n in imported(path)), path
     for path in modules("fixtures"):
         assert not any(n.split(".")[0] in ("pipeline", "tests") for n in imported(path)), path
+
+
+@pytest.mark.parametrize("room", ["ingest", "report"])
+def test_what_a_stage_rests_on_is_in_its_hash(room: str) -> None:
+    """A source that a stage imports, however far down, makes the stage's old outputs stale."""
+    hashed = set(source_files()[room])
+    open_, seen = modules(f"pipeline/{room}"), set()
+    while open_:
+        path = open_.pop()
+        if path in seen:
+            continue
+        seen.add(path)
+        below = [ROOT / (name.replace(".", "/") + ".py") for name in imported(path)
+                 if name.startswith("pipeline.")]  # fmt: skip
+        open_ += [found for found in below if found.exists()]
+    assert seen <= hashed, sorted(seen - hashed)
 
 
 def test_modules_stay_readable() -> None:
