@@ -37,6 +37,10 @@ OWN_PACE = (0.9, 1.7)
 #: Times the second stretch of a fall (0.65 to 0.35 of idle) that the first (0.95 to 0.65) may take:
 #: with nothing but its losses against it an engine falls evenly, while a clutch bites ever harder.
 EVEN = 1.3
+#: Times its own pace at which an engine whose fire fades falls, and how evenly it then has to. A
+#: clutch that takes no more than this is let in slowly: its bite grows all the while, and of what
+#: it does to a firing engine with idle control none fell more evenly than 1.3 (own arithmetic).
+FADING, EVENLY = (0.55, 0.9), 1.15
 #: New speeds within a fall without which its course is not seen: one measured once a turn has two
 #: or three, and a clutch's fall then looks as slow as any.
 LEAST_UPDATES, LEAST_OWN_UPDATES = 5, 3
@@ -123,7 +127,13 @@ def _judged(stop: Stop, fall: Fall | None, usual: float) -> Stop:
         return stop
     if fall.seconds > LONG_SAG_S:
         return Stop(stop.at_s, "died", 0.7, "the speed sagged slowly and no car was moved by it")
-    if OWN_PACE[0] < fall.pace / usual < OWN_PACE[1] and fall.unevenness < EVEN:
+    pace = fall.pace / usual
+    if FADING[0] < pace <= FADING[1] and fall.unevenness < EVENLY:
+        sign = (
+            "it fell evenly and slower than when switched off, as an engine does that fires ever "
+        )
+        return Stop(stop.at_s, "died", 0.7, sign + "weaker, and no car was pushed")
+    if OWN_PACE[0] < pace < OWN_PACE[1] and fall.unevenness < EVEN:
         sign = "it fell as it does when switched off, but injection went on and no car was pushed"
         return Stop(stop.at_s, "died", 0.7, sign)
     return stop

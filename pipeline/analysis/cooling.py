@@ -16,6 +16,7 @@ from pipeline.analysis._coolant_falls import (
     voltage_steps,
 )
 from pipeline.analysis._cooling_words import overheating_finding
+from pipeline.analysis._own_plateau import own_plateaus
 from pipeline.facts.cooling_trace import CoolingTrace
 from pipeline.meta import Earlier, Meta, Own
 from pipeline.results import (
@@ -97,9 +98,7 @@ def analyse(view: View) -> Result:
 
 def judge(own: Own, history: Sequence[Earlier]) -> Result:
     """Judge heat against the vehicle's own plateau once three sessions know it."""
-    plateaus = [
-        e.metrics["coolant_plateau_c"].value for e in history if "coolant_plateau_c" in e.metrics
-    ]
+    plateaus = own_plateaus(own, history)
     result = own.result
     if result.status == "not_judged" or len(plateaus) < OWN_SESSIONS:
         return result
@@ -155,7 +154,8 @@ def _heat(view: View, trace: CoolingTrace, mask: Bools) -> list[Finding]:
     watch = segments.long_runs(
         mask & (level >= limits.overheating_c), trace.seconds, seconds=limits.overheating_s
     )
-    climbing = mask & (level > 100.0) & (rise >= limits.overheating_rate_k_per_5s)
+    climbing = _climbs(mask & (level > 100.0) & (rise >= limits.overheating_rate_k_per_5s), level,
+                       2.0 * limits.overheating_rate_k_per_5s)  # fmt: skip
     act = segments.long_runs(
         mask & (level >= limits.overheating_act_c), trace.seconds, seconds=SUSTAINED_S
     ) | segments.long_runs(climbing, trace.seconds, seconds=SUSTAINED_S)
@@ -172,6 +172,16 @@ def _heat(view: View, trace: CoolingTrace, mask: Bools) -> list[Finding]:
             note = "while running, not the rise after a stop"
             return [overheating_finding(grade, sure, *span, top, note)]
     return []
+
+
+def _climbs(mask: Bools, level: Floats, least: float) -> Bools:
+    """The runs of the mask over which, with the 5 s before them, the level rose by ``least`` K.
+
+    One step of a coarse reading is a rise within every 5 s that hold it.
+    """
+    starts, ends = segments.runs(mask)
+    keep = level[ends - 1] - level[np.maximum(starts - 5, 0)] >= least - 1e-9
+    return segments.spread(mask.size, starts[keep], ends[keep])
 
 
 def _depths(trace: CoolingTrace, live: Bools) -> tuple[Floats, Floats, Floats]:
@@ -210,8 +220,12 @@ def _dips(view: View, trace: CoolingTrace, live: Bools) -> list[Dip]:
     starts, ends = segments.runs(np.nan_to_num(depth) >= view.limits.air_step_min_k)
     dips = []
     for a, b in zip(starts, ends, strict=True):
-        deep = float(np.max(depth[a:b]))
-        if b - a > 20 or float(np.min(raw[a:b])) < DEAD_READING_C:
+        deep, low = float(np.max(depth[a:b])), float(np.min(raw[a:b]))
+        if b - a > 20 or low < DEAD_READING_C:
+            continue
+        # A steep rise lies under its surroundings, too, but fell from nowhere.
+        before = float(np.nanmax(raw[max(a - DIP_WINDOW_S // 2, 0) : a], initial=-np.inf))
+        if before < low + view.limits.air_step_min_k:
             continue
         if voltage_steps(view, float(trace.seconds[a]), float(trace.seconds[b - 1])):
             continue

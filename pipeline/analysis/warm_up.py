@@ -7,6 +7,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from pipeline.analysis._cooling_words import warm_up_answer
+from pipeline.analysis._own_plateau import own_plateaus
 from pipeline.analysis._warm_up_findings import warm_up_findings
 from pipeline.facts.cooling_trace import SMOOTH_S, CoolingTrace
 from pipeline.meta import Earlier, Meta, Own
@@ -99,7 +100,6 @@ def analyse(view: View) -> Result:
     plateau = _plateau(trace)
     if plateau is not None:
         metrics["coolant_plateau_c"] = metric(*plateau[:1], "degC", *plateau[1:])
-        digest["plateau_c"] = plateau[0]
     litres = view.vehicle.engine.displacement_l
     energy = _energy_per_kelvin(trace, begin, litres, view.limits.warm_c)
     if energy is not None:
@@ -132,7 +132,7 @@ def judge(own: Own, history: Sequence[Earlier]) -> Result:
     digest = own.result.digest
     if own.result.status == "not_judged" or len(history) < 1:
         return own.result
-    plateaus = [e.digest["plateau_c"] for e in history if "plateau_c" in e.digest]
+    plateaus = own_plateaus(own, history)
     energies = [
         e.digest["kj_per_k_l"]
         for e in history

@@ -114,7 +114,14 @@ def test_a_choked_engine_is_told_by_the_car_and_by_the_idle_it_held(
 
 @pytest.mark.parametrize(
     ("pace", "bites", "severity"),
-    [(900.0, 0.0, "watch"), (250.0, 0.0, "watch"), (400.0, 9000.0, "info"), (2600.0, 0.0, "info")],
+    [
+        (900.0, 0.0, "watch"),
+        (250.0, 0.0, "watch"),
+        (560.0, 0.0, "watch"),
+        (400.0, 9000.0, "info"),
+        (2600.0, 0.0, "info"),
+        (120.0, 300.0, "info"),
+    ],
 )
 @pytest.mark.parametrize("drop", [set(), {"vehicle_speed"}])
 def test_an_engine_that_ceases_to_fire_at_idle_falls_as_if_switched_off(

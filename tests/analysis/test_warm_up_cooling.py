@@ -1,5 +1,6 @@
 """warm_up and cooling on simulated drives with their truth, and on curves made by hand."""
 
+import datetime as dt
 from dataclasses import replace
 
 import numpy as np
@@ -9,9 +10,12 @@ from fixtures.cars import draw_car
 from fixtures.drives import cold_start, hot_restart, mixed_drive, pulls
 from fixtures.faults import FAULTS
 from fixtures.simulate import simulate
+from pipeline.logbook import Entry
+from pipeline.meta import Earlier, Own
 from pipeline.registry import load_registry
 from pipeline.results import Finding, Metric, Result
 from pipeline.runner import analyse
+from pipeline.vehicle import DEFAULT_VEHICLE
 from tests.analysis.hand_logs import hand, through
 from tests.judge.bridge import Judged, judge_run, session_of
 
@@ -195,3 +199,48 @@ def test_a_reading_that_jumps_in_steam_is_told_as_overheating(top: float, told: 
     log.put("coolant_temperature", log.time >= 0.0, level + jumps * 8.0 * np.exp(-since / 3.0))
     only = replace(REGISTRY, analyses={"cooling": REGISTRY.analyses["cooling"]})
     assert [f.kind for f in analyse(log.session(), only)["cooling"].findings] == [told]
+
+
+@pytest.mark.parametrize(("falls", "told"), [(0.0, []), (9.0, ["air_in_coolant"])])
+def test_water_that_warms_fast_in_a_hard_pull_has_fallen_from_nowhere(
+    falls: float, told: list[str]
+) -> None:
+    """22 K in 20 s, twice: below what follows, but never below what came before."""
+    log = hand(5.0, seconds=700.0, begin_c=40.0)
+    level = through((0, 40), (300, 61), (320, 83), (360, 82), (480, 61), (500, 83), (700, 84))
+    bubble = np.zeros(log.time.size)
+    for at in (330.0, 510.0):
+        bubble[log.where(at, at + 4.0)] = falls
+    log.put("coolant_temperature", log.time >= 0.0, np.round(level(log.time) - bubble))
+    only = replace(REGISTRY, analyses={"cooling": REGISTRY.analyses["cooling"]})
+    assert [f.kind for f in analyse(log.session(), only)["cooling"].findings] == told
+
+
+@pytest.mark.parametrize(
+    ("stood", "renewed", "told"),
+    [
+        ((88.0, 88.0, 89.0), None, True),
+        ((88.0, 88.0, 89.0), 3, False),  # another thermostat opens where it opens
+        ((79.0, 80.0, 79.0), None, True),
+        ((71.0, 70.0, 72.0, 71.0), None, False),  # stuck open: that is where no engine belongs
+    ],
+)
+def test_only_sound_sessions_of_this_thermostat_say_what_is_usual(
+    stood: tuple[float, ...], renewed: int | None, told: bool
+) -> None:
+    held = [{"level": float(at), "start": 300.0, "end": 400.0} for at in range(85, 98)]
+    result = Result(status="clear", why="", digest={"episodes": held})
+    entries = () if renewed is None else (
+        Entry(date=dt.datetime(2026, 5, renewed, 12), text="renewed", touched=["cooling"]),
+    )  # fmt: skip
+    mine = Own(session_id="z", start_time="2026-05-09T10:00:00", duration_s=900.0, result=result,
+               vehicle=DEFAULT_VEHICLE, logbook=entries)  # fmt: skip
+    before = [
+        Earlier(session_id=f"{day}", start_time=f"2026-05-0{day}T10:00:00", duration_s=900.0,
+                digest={}, version=1, metrics={"coolant_plateau_c": Metric(value=c, unit="degC")},
+                findings=[])
+        for day, c in enumerate(stood, start=1)
+    ]  # fmt: skip
+    judge = COOLING.analyses["cooling"].judge
+    assert judge is not None
+    assert [f.kind for f in judge(mine, before).findings] == ["overheating"] * told
