@@ -15,6 +15,9 @@ LEAST_TARGET_KPA = 8.0
 #: Share of the allowed excess over target from which an excursion counts as begun: what a control
 #: swings around its target is none, and would start the clock of the overshoot too soon.
 BEGUN_SHARE = 0.3
+#: s for which a pressure stands too high before it is more than the charge that a lift shut in
+#: and that empties into the manifold as the plate opens again. Choice, some ten intake strokes.
+LEAST_HIGH_S = 0.15
 #: kPa per s by which pressure still rises at the end of an episode without a plateau.
 NO_PLATEAU_KPA_S = 8.0
 #: s at least a run has to spend above the spool speed to be judged for loss.
@@ -111,6 +114,7 @@ def _beyond_target(time: Floats, over: Floats, limits: Limits) -> Bools:
         part = slice(int(a), int(b))
         early = time[part] <= time[a] + limits.overshoot_s
         far = (over[part] > limits.overshoot_kpa) & early
+        far = segments.long_runs(far, time[part], seconds=LEAST_HIGH_S)
         late = (over[part] > limits.over_boost_kpa) & ~early
         late = segments.long_runs(late, time[part], seconds=limits.over_boost_s)
         if far.sum() >= 2 or late.sum() >= 2:

@@ -154,8 +154,7 @@ def _heat(view: View, trace: CoolingTrace, mask: Bools) -> list[Finding]:
     watch = segments.long_runs(
         mask & (level >= limits.overheating_c), trace.seconds, seconds=limits.overheating_s
     )
-    climbing = _climbs(mask & (level > 100.0) & (rise >= limits.overheating_rate_k_per_5s), level,
-                       2.0 * limits.overheating_rate_k_per_5s)  # fmt: skip
+    climbing = mask & (level > 100.0) & (rise >= limits.overheating_rate_k_per_5s)
     act = segments.long_runs(
         mask & (level >= limits.overheating_act_c), trace.seconds, seconds=SUSTAINED_S
     ) | segments.long_runs(climbing, trace.seconds, seconds=SUSTAINED_S)
@@ -172,16 +171,6 @@ def _heat(view: View, trace: CoolingTrace, mask: Bools) -> list[Finding]:
             note = "while running, not the rise after a stop"
             return [overheating_finding(grade, sure, *span, top, note)]
     return []
-
-
-def _climbs(mask: Bools, level: Floats, least: float) -> Bools:
-    """The runs of the mask over which, with the 5 s before them, the level rose by ``least`` K.
-
-    One step of a coarse reading is a rise within every 5 s that hold it.
-    """
-    starts, ends = segments.runs(mask)
-    keep = level[ends - 1] - level[np.maximum(starts - 5, 0)] >= least - 1e-9
-    return segments.spread(mask.size, starts[keep], ends[keep])
 
 
 def _depths(trace: CoolingTrace, live: Bools) -> tuple[Floats, Floats, Floats]:

@@ -55,9 +55,9 @@ SENSOR_S = 1.5
 #: s of such running in all from which a cooler is judged: the sensor follows the charge by seconds,
 #: and a lone run that ends sooner reads too warm or too cool by up to a tenth of the effectiveness.
 LEAST_FOLLOWED_S = 1.0
-#: s by which a stretch may seem shorter than it was: boost is taken from a mean pressure, which
-#: rises late and falls early by half its window, and each end lies between two rows.
-EDGE_S = 0.15
+#: s by which a stretch may seem shorter than it was: each end lies between two rows, and
+#: boost from a mean pressure rises a little late and falls a little early.
+EDGE_S = 0.08
 #: s of outside readings that are averaged: they come in steps, and the air does not change so fast.
 OUTSIDE_S = 30.0
 #: K that ambient and intake sensors may disagree by (95 %), after both are warm.

@@ -183,12 +183,6 @@ case("1.75 K in 5 s to 106 degC", "overheating", "act",
      water(through((0, 88), (200, 92), (240, 106), (300, 104), (400, 92))))  # fmt: skip
 case("0.5 K in 5 s to 106 degC", "overheating", None,
      water(through((0, 88), (150, 92), (300, 106.5), (340, 104), (400, 92))))  # fmt: skip
-case(
-    "one digit of a coarse reading past 100 degC",
-    "overheating",
-    None,
-    water(lambda t: np.round(np.interp(t, (0, 200, 300, 400), (88, 99.6, 101.2, 101.2)))),
-)
 case("heat soaked in before the start", "overheating", None,
      water(through((0, 112), (6, 112), (40, 96), (400, 92))))  # fmt: skip
 case("heat soaks in after the stop", "overheating", None,

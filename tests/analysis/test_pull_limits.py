@@ -54,7 +54,8 @@ for _over, _wanted in ((8.0, None), (12.0, "act")):
     case(f"{_over:.0f} kPa over target", "boost", "over_boost", _wanted,
          held(plateau=180.0 + _over))  # fmt: skip
 for _over, _long, _wanted in ((12.0, 0.7, None), (12.0, 1.4, "act"), (18.0, 0.8, None),
-                              (24.0, 0.5, "act"), (8.0, 3.0, None)):  # fmt: skip
+                              (24.0, 0.5, "act"), (8.0, 3.0, None), (30.0, 0.2, None),
+                              (40.0, 0.25, "act")):  # fmt: skip
     case(f"{_over:.0f} kPa over target for {_long} s", "boost", "over_boost", _wanted,
          excursion(_over, _long))  # fmt: skip
 for _less, _wanted in ((13.0, None), (17.0, "watch"), (30.0, "watch")):
@@ -162,6 +163,7 @@ def hot_outside_boost(rate: float) -> Channels:
 
 for _hot, _long, _air, _wanted in (
     (59.0, 3.6, None, None), (61.0, 3.6, None, "watch"), (65.0, 2.5, None, None),
+    (65.0, 2.87, None, None),
     (65.0, 3.05, None, "watch"), (48.5, 3.6, 20.0, None), (51.5, 3.6, 20.0, "watch"),
     (58.0, 3.6, 35.0, None),
 ):  # fmt: skip
