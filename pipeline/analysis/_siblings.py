@@ -1,83 +1,22 @@
-"""Sensors against their physical siblings: at rest, after a cold soak, swapped, supply lost."""
+"""Sensors against their physical siblings: after a cold soak, swapped, supply lost."""
 
 from collections.abc import Mapping
 
 import numpy as np
 
-from pipeline.analysis._suspects import Bools, Floats, Suspect
-from pipeline.physics.atmosphere import standard_pressure_kpa
+from pipeline.analysis._suspects import Bools, Floats, Suspect, middle_of, offset_suspect
 from pipeline.signals import segments
 
 # Sizes: common practice, no source, unless said.
-REST_KPA = 3.0  # manifold against barometer with the engine at rest; open logs show -1 kPa
-LOWEST_KPA = 45.0  # air is never below it where cars are driven
-#: Weather hardly ever lifts the sea's air above it (the record, in a Siberian frost, is 108.5 kPa;
-#: from memory), and every road lies higher: nobody has to know the altitude.
-HIGHEST_AIR_KPA = 106.0
-#: A high of high pressure days at the sea: no proof alone, but beside a mixture bent the same way.
-HIGH_AIR_KPA = 104.0
-AGREES = 0.6  # share of an offset that the mixture shows too: tables and dead times blur a third
-LOWLAND_KPA = 5.0  # from the sea's: where most live, and what is believed without an altitude
-SITE_KPA = 6.0  # weather moves the barometer by 4 kPa at most on ordinary days
 SOAKED_K = 4.0  # two thermometers this close at key-on: the car stood long enough
+SAME_OFF = 0.4  # of an offset: two places where it shows agree so far
 OFF_K = 8.0  # and a third this far from both is wrong
 SUPPLY_DROP = 0.16  # as a logarithm; gear changes move pressure and throttle by less at once
 NO_SUPPLY_KPA = 8.0  # no engine's vacuum is that deep; a sensor without supply reads its zero
 GONE_S, FOOT_MUST_MOVE_S = 2.0, 20.0  # held at least; after which no foot stays off the pedal
-REST_OIL_KPA = 45.0
 RESTING_V = (11.3, 13.3)  # a battery at rest, nothing charging it: nearly empty to just charged
 THERMOMETERS = ("coolant_temperature", "intake_air_temperature", "oil_temperature",
                 "ambient_air_temperature", "fuel_temperature")  # fmt: skip
-
-
-def at_rest(
-    time: Floats, values: Mapping[str, Floats], still: Bools, altitude_m: float | None,
-    by_mixture: float | None = None,
-) -> list[Suspect]:  # fmt: skip
-    """Offsets that show while the engine stands: pressure, oil pressure.
-
-    still: rows before the first start or well after a stop. altitude_m: of the site if given.
-    by_mixture: kPa the manifold pressure reads high by what the mixture shows, None if nothing.
-    """
-    found = []
-    rest = _mean(values.get("manifold_pressure"), still)
-    air = _mean(values.get("barometric_pressure"), None)
-    if rest is not None and air is not None and min(rest, air) > LOWEST_KPA:
-        off = rest - air
-        name = "manifold_pressure"
-        site = float(standard_pressure_kpa(altitude_m or 0.0))
-        nearer = abs(rest - site) + 2.0 < abs(air - site)
-        nearer &= altitude_m is not None or abs(rest - site) < LOWLAND_KPA
-        # fuel metered by a wrong pressure is wrong with it; by a wrong barometer it hardly is
-        nearer &= altitude_m is not None or (by_mixture or 0.0) / (off or 1.0) < AGREES
-        if nearer:
-            name, off = "barometric_pressure", -off
-        if abs(off) >= REST_KPA:
-            sure = 0.9 if altitude_m is not None else 0.82
-            found.append(_offset(time, name, off, "kPa", sure,
-                         f"with the engine at rest it reads {rest:.1f} kPa where the barometer "
-                         f"says {air:.1f} kPa"))  # fmt: skip
-    elif rest is not None and altitude_m is not None and rest > LOWEST_KPA:
-        off = rest - float(standard_pressure_kpa(altitude_m))
-        if abs(off) >= SITE_KPA:
-            found.append(_offset(time, "manifold_pressure", off, "kPa", 0.75,
-                         f"with the engine at rest it reads {rest:.1f} kPa; the site's standard "
-                         f"pressure is {rest - off:.1f} kPa"))  # fmt: skip
-    elif rest is not None and rest > HIGHEST_AIR_KPA:
-        off = rest - float(standard_pressure_kpa(0.0))
-        found.append(_offset(time, "manifold_pressure", off, "kPa", 0.85,
-                     f"with the engine at rest it reads {rest:.1f} kPa; the sea's air has "
-                     f"{rest - off:.1f} kPa, any other less"))  # fmt: skip
-    elif rest is not None and rest > HIGH_AIR_KPA and (by_mixture or 0.0) >= SITE_KPA:
-        off = float(by_mixture or 0.0)
-        found.append(_offset(time, "manifold_pressure", off, "kPa", 0.8,
-                     f"with the engine at rest it reads {rest:.1f} kPa, which weather hardly "
-                     f"makes, and fuel metered by it is off as by {off:.0f} kPa"))  # fmt: skip
-    oil = _mean(values.get("oil_pressure"), still & (time - time[0] < 60.0))
-    if oil is not None and abs(oil) >= REST_OIL_KPA:
-        found.append(_offset(time, "oil_pressure", oil, "kPa", 0.85,
-                     f"with the engine at rest it reads {oil:.0f} kPa"))  # fmt: skip
-    return found
 
 
 def voltage(
@@ -85,7 +24,7 @@ def voltage(
 ) -> list[Suspect]:
     """Voltage off by the same amount at rest and while charging."""
     volts = values.get("battery_voltage")
-    rest, charging = _mean(volts, still & (time - time[0] < 60.0)), _mean(volts, running)
+    rest, charging = middle_of(volts, still & (time - time[0] < 60.0)), middle_of(volts, running)
     if rest is None or charging is None:
         return []
     outside = min(rest - RESTING_V[0], 0.0) + max(rest - RESTING_V[1], 0.0)
@@ -98,12 +37,38 @@ def voltage(
     ):
         return []
     seen = f"it reads {rest:.1f} V at rest and {charging:.1f} V charging: both off alike"
-    return [_offset(time, "battery_voltage", usual, "V", 0.75, seen)]
+    return [offset_suspect(time, "battery_voltage", usual, "V", 0.75, seen)]
+
+
+def thermometers(
+    time: Floats, values: Mapping[str, Floats], start: Bools, thermostat_c: float, warm: Bools
+) -> list[Suspect]:  # fmt: skip
+    """Thermometers that disagree before the first start of a cold car, or that no air can be at.
+
+    An outside air that the charge stays below, and that was over all others at the start, is the
+    one that is wrong.
+    """
+    soaked = cold_soak(time, values, start, thermostat_c, warm)
+    cool = below_ambient(time, values, warm)
+    if not cool or any("ambient_air_temperature" in s.channels for s in soaked):
+        return soaked
+    coolant, intake, ambient = (
+        middle_of(values.get(n), start)
+        for n in ("coolant_temperature", "intake_air_temperature", "ambient_air_temperature")
+    )
+    if coolant is None or intake is None or ambient is None or abs(coolant - intake) > SOAKED_K:
+        return soaked + cool
+    off = ambient - max(coolant, intake)
+    if off < OFF_K:
+        return soaked + cool
+    return [*soaked, offset_suspect(time, "ambient_air_temperature", off, "K", 0.8,
+                     f"before the start it reads {ambient:.0f} °C where coolant and intake agree "
+                     f"on {intake:.0f} °C, and the air drawn in stays below it")]  # fmt: skip
 
 
 def cold_soak(
     time: Floats, values: Mapping[str, Floats], start: Bools, thermostat_c: float, warm: Bools
-) -> list[Suspect]:
+) -> list[Suspect]:  # fmt: skip
     """One thermometer that disagrees with the others before the first start of a cold car.
 
     The others have to agree; a coolant that reads warm needs its plateau as a second witness,
@@ -111,9 +76,13 @@ def cold_soak(
     """
     levels = {}
     for name in THERMOMETERS:
-        level = _mean(values.get(name), start)
+        level = middle_of(values.get(name), start)
         if level is not None and -38.0 < level < 120.0:
             levels[name] = level
+    plateau = middle_of(values.get("coolant_temperature"), warm)
+    over = None if plateau is None else plateau - thermostat_c
+    if set(levels) == {"coolant_temperature", "intake_air_temperature"}:
+        return _colder_by_as_much(time, levels, over)
     found = []
     for name, level in levels.items():
         others = [v for n, v in levels.items() if n != name]
@@ -122,25 +91,41 @@ def cold_soak(
         off = level - float(np.median(others))
         if abs(off) < OFF_K:
             continue
-        if name == "coolant_temperature" and off > 0 and "oil_temperature" not in levels:
-            plateau = _mean(values[name], warm)
-            if plateau is None or plateau - (thermostat_c + 3.0) < 0.6 * off:
-                continue
+        if (name == "coolant_temperature" and off > 0 and "oil_temperature" not in levels
+                and (over is None or over - 3.0 < 0.6 * off)):  # fmt: skip
+            continue
         if name == "ambient_air_temperature" and off > 0 and len(others) < 3:
             continue
-        found.append(_offset(time, name, off, "K", 0.88,
+        found.append(offset_suspect(time, name, off, "K", 0.88,
                      f"before the start it reads {level:.0f} °C where the others agree on "
                      f"{np.median(others):.0f} °C"))  # fmt: skip
     return found
 
 
+def _colder_by_as_much(
+    time: Floats, levels: Mapping[str, float], over: float | None
+) -> list[Suspect]:
+    """Find a coolant that is colder than the air before the start and as much too cold when warm.
+
+    No engine is colder than the air it stood in, and a thermostat that stands open is not there
+    before the start. over: plateau over the thermostat, K, None where not seen.
+    """
+    level, air = levels["coolant_temperature"], levels["intake_air_temperature"]
+    off = level - air
+    if off > -OFF_K or over is None or abs(over - off) > SAME_OFF * abs(off):
+        return []
+    return [offset_suspect(time, "coolant_temperature", off, "K", 0.8,
+            f"before the start it reads {level:.0f} °C where the intake reads {air:.0f} °C, and "
+            f"warm it stands {-over:.0f} K below the thermostat")]  # fmt: skip
+
+
 def below_ambient(time: Floats, values: Mapping[str, Floats], warm: Bools) -> list[Suspect]:
     """Charge air colder than the outside air for minutes: no cooler can do that."""
     intake, ambient = values.get("intake_air_temperature"), values.get("ambient_air_temperature")
-    a, b = _mean(intake, warm), _mean(ambient, warm)
+    a, b = middle_of(intake, warm), middle_of(ambient, warm)
     if a is None or b is None or a > b - OFF_K or a < -35.0:
         return []
-    return [_offset(time, "intake_air_temperature", a - b, "K", 0.7,
+    return [offset_suspect(time, "intake_air_temperature", a - b, "K", 0.7,
                     f"warm and running it reads {a:.0f} °C with {b:.0f} °C outside: colder than "
                     "the air it draws")]  # fmt: skip
 
@@ -151,8 +136,8 @@ def swapped(time: Floats, values: Mapping[str, Floats], warm: Bools) -> list[Sus
     if coolant is None or intake is None or np.count_nonzero(warm) < 100:
         return []
     late = warm & (time > time[0] + 0.6 * (time[-1] - time[0]))
-    a, b = _mean(coolant, late), _mean(intake, late)
-    begin = _mean(intake, time - time[0] < 20.0)
+    a, b = middle_of(coolant, late), middle_of(intake, late)
+    begin = middle_of(intake, time - time[0] < 20.0)
     if a is None or b is None or b < 66.0 or b > 120.0 or a > 62.0 or b - a < 18.0:
         return []
     if a < -35.0 or begin is None:
@@ -267,16 +252,3 @@ def speed_dead(time: Floats, values: Mapping[str, Floats], running: Bools) -> li
                 evidence={"at_zero": (float(time[b] - time[a]), "s")},
             )]  # fmt: skip
     return []
-
-
-def _mean(values: Floats | None, rows: Bools | None) -> float | None:
-    if values is None:
-        return None
-    picked = values if rows is None else values[rows]
-    picked = picked[np.isfinite(picked)]
-    return float(np.median(picked)) if picked.size >= 5 else None
-
-
-def _offset(time: Floats, name: str, off: float, unit: str, sure: float, seen: str) -> Suspect:
-    return Suspect(channels=(name,), mode="offset", start_s=float(time[0]), end_s=float(time[-1]),
-                   confidence=sure, seen=seen, evidence={"offset": (off, unit)})  # fmt: skip

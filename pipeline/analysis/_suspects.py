@@ -130,3 +130,20 @@ def running_sums(values: Floats) -> tuple[Floats, Floats]:
     known = np.isfinite(values)
     total = np.concatenate([[0.0], np.cumsum(np.where(known, values, 0.0))])
     return total, np.concatenate([[0.0], np.cumsum(known)]).astype(np.float64)
+
+
+def middle_of(values: Floats | None, rows: Bools | None) -> float | None:
+    """Median of a channel in ``rows`` (all for None); None with fewer than five values."""
+    if values is None:
+        return None
+    picked = values if rows is None else values[rows]
+    picked = picked[np.isfinite(picked)]
+    return float(np.median(picked)) if picked.size >= 5 else None
+
+
+def offset_suspect(
+    time: Floats, name: str, off: float, unit: str, sure: float, seen: str
+) -> Suspect:
+    """Suspect of one channel that is off by a fixed amount over the whole log."""
+    return Suspect(channels=(name,), mode="offset", start_s=float(time[0]), end_s=float(time[-1]),
+                   confidence=sure, seen=seen, evidence={"offset": (off, unit)})  # fmt: skip

@@ -4,37 +4,30 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from pipeline.analysis._ceiling import saturated
 from pipeline.analysis._ground import ground_shift
-from pipeline.analysis._levels import held, mode_of_level, noisy, saturated
-from pipeline.analysis._pressure_scale import by_pressure, offset_by_mixture, part_of_gauge
+from pipeline.analysis._levels import held, mode_of_level, noisy
+from pipeline.analysis._pressure_scale import by_pressure, part_of_gauge
+from pipeline.analysis._rest_pressure import at_rest
+from pipeline.analysis._sensor_words import WORDS, finding, spoken
 from pipeline.analysis._siblings import (
-    at_rest,
-    below_ambient,
-    cold_soak,
     speed_dead,
     supply_gone,
     supply_lost,
     swapped,
+    thermometers,
     voltage,
 )
 from pipeline.analysis._suspects import Floats, Suspect
 from pipeline.analysis._wideband_references import Reference, contradicted, references
 from pipeline.channels import CHANNELS
+from pipeline.facts._shared_supply import SCALES
 from pipeline.facts.exhaust_delay import ExhaustDelay
 from pipeline.facts.mixture_inputs import LIMIT_MARGIN, MixtureInputs
 from pipeline.facts.sensor_validity import JUDGED, ChannelFault, SensorValidity
 from pipeline.facts.states import States
 from pipeline.meta import Meta
-from pipeline.results import (
-    Cause,
-    Check,
-    Finding,
-    LimitOfDetection,
-    Quantity,
-    Result,
-    Severity,
-    evidence,
-)
+from pipeline.results import LimitOfDetection, Quantity, Result
 from pipeline.session import View
 from pipeline.signals import segments
 
@@ -53,64 +46,6 @@ META = Meta(
     step=1,
 )
 
-#: The correction of fuel rests on these: a fault there is act.
-CORRECTING = frozenset({"lambda", "manifold_pressure", "mass_air_flow", "coolant_temperature",
-                        "intake_air_temperature"})  # fmt: skip
-#: What a wrong channel makes worthless until it is mended.
-_MIXTURE = ("lean_under_load", "rich_under_load", "lean_running", "rich_running", "trim_limit",
-            "transient_mixture")  # fmt: skip
-# The controller meters fuel by pressure, air flow and temperatures: a wrong one bends the mixture.
-BLOCKS = {
-    "lambda": (*_MIXTURE, "exhaust_leak", "intake_leak", "misfire_under_load"),
-    "manifold_pressure": (*_MIXTURE, "boost_loss", "over_boost", "boost_creep", "knock_risk",
-                          "intake_leak", "exhaust_leak", "low_fuel_pressure", "injector_limit",
-                          "injector_minimum", "idle_hunting", "hot_intake"),
-    "mass_air_flow": (*_MIXTURE, "intake_leak", "exhaust_leak", "injector_limit",
-                      "injector_minimum", "idle_hunting"),
-    "throttle_position": ("transient_mixture", "idle_hunting", "intake_leak", "boost_loss"),
-    "coolant_temperature": (*_MIXTURE, "overheating", "thermostat_stuck_open", "slow_warm_up",
-                            "air_in_coolant", "coolant_loss_suspected", "knock_risk",
-                            "idle_hunting", "hard_start"),
-    "intake_air_temperature": (*_MIXTURE, "hot_intake", "knock_risk", "exhaust_leak",
-                               "injector_limit"),
-    "vehicle_speed": ("idle_hunting", "thermostat_stuck_open"),
-    "battery_voltage": ("low_charging_voltage", "high_charging_voltage"),
-    "oil_pressure": ("low_oil_pressure",),
-    "fuel_pressure": ("low_fuel_pressure",),
-}  # fmt: skip
-WORDS = {
-    "stuck": "stands still at one value",
-    "open": "reads as if its plug were off or a wire broken",
-    "short": "reads as if its wire were shorted",
-    "offset": "is off by a fixed amount",
-    "scale": "is off in proportion",
-    "noise": "is drowned in noise",
-    "spike": "spikes",
-    "slow": "follows too slowly",
-    "ground_shift": "moves with the electrical load",
-    "saturated": "is at the end of its range",
-    "reference_lost": "loses its supply now and then",
-    "swapped": "looks exchanged with the other one",
-    "dead": "gives no signal",
-}
-CURES = {
-    "open": "pull and push the plug, then measure the sensor's resistance against its table",
-    "short": "unplug the sensor: if the reading goes to the other end, the sensor is shorted",
-    "stuck": "unplug the sensor: if the reading does not change, look at the logger and the wire",
-    "dead": "measure supply, ground and signal at the plug",
-    "offset": "compare with a second instrument at one point",
-    "scale": "hand pump on the sensor's hose, a gauge beside it, at two points",
-    "noise": "look for the wire beside coils and injectors, and at the sensor's ground",
-    "spike": "wiggle plug and loom with key on and watch the reading",
-    "slow": "look at the sensor's tip and the hose to it",
-    "ground_shift": "volt drop from the sensor ground to battery minus, loads switched on",
-    "saturated": "fit a sensor with a larger range before any more boost",
-    "reference_lost": "measure the 5 V supply while wiggling the loom: one sensor may pull it down",
-    "swapped": "unplug one and see which reading goes away",
-}
-#: Of the doubt a check starts with, what drives left of it: of 437 faults told (tests/judge areas
-#: sensors 110-118 and diagnosis 440-463) 5 were none, where the checks' own doubt is 5 to 25 %.
-WRONG_SHARE = 0.3
 SLOW_LAG_S = 0.4  # production sensors 0.05-0.1 s (handbook range), aged ones twice that
 SURELY = 0.85  # of it: the low end of the lag's interval, well over an aged sensor's 0.2 s
 #: A lag told less surely is believed where the reading also comes back slowly from its lean end
@@ -120,6 +55,10 @@ MAYBE_LAG_S, COMES_BACK_S, COMES_BACK = 0.2, 0.4, 2
 COMING_BACK_S = 5.0  # after which the next load has its say
 SPEED_SPIKES = ("engine_speed", "spike")
 LOST_SHARE = 0.3  # of them: losses of the signal from which on they are a part of those
+#: A wideband that shows these, not before what fuel is metered by failed so, may be right.
+LOAD = ("manifold_pressure", "mass_air_flow", "throttle_position")
+MAKES_MIXTURE = ("open", "short", "dead", "stuck", "noise", "spike", "reference_lost")
+FOLLOWS, FOLLOWS_S = ("open", "short", "stuck", "noise", "spike"), 30.0
 STILL_AFTER_S = 4.0  # a manifold needs seconds to fill after a stop
 
 
@@ -141,12 +80,12 @@ def analyse(view: View) -> Result:
         lambda_one = _references(view, values)
         suspects += _with_states(view, values, states, lambda_one)
         blind = _scale_not_judged(view, values, lambda_one)
-    chosen = _one_per_channel(suspects)
-    findings = [_finding(s) for s in chosen]
+    chosen = _without_followers(_one_per_channel(suspects))
+    findings = [finding(s) for s in chosen]
     judged = [n for n in values if n in JUDGED]
     why = (
         f"{len(findings)} of {len(judged)} sensors cannot be believed: "
-        + "; ".join(f"{_spoken(s.channels)} {WORDS[s.mode]}" for s in chosen)
+        + "; ".join(f"{spoken(s.channels)} {WORDS[s.mode]}" for s in chosen)
         if findings
         else f"nothing speaks against the {len(judged)} sensors that were looked at"
     )
@@ -170,6 +109,21 @@ def analyse(view: View) -> Result:
         digest={"faulty": {n: s.mode for s in chosen for n in s.channels},
                 "looked_at": sorted(judged), "scale_not_judged": ["lambda"] if blind else []},
     )  # fmt: skip
+
+
+def _without_followers(suspects: Sequence[Suspect]) -> list[Suspect]:
+    """Leave out a wideband that may truly show what a lying load sensor makes of the mixture.
+
+    Fuel for a manifold pressure that reads its end is all or nothing, and noise in it is noise of
+    the mixture; no flame, though, is as rich as a dead input reads.
+    """
+    makers = [s.start_s for s in suspects
+              if set(s.channels) & set(LOAD) and s.mode in MAKES_MIXTURE]  # fmt: skip
+    if not makers:
+        return list(suspects)
+    return [s for s in suspects
+            if not (set(s.channels) <= {"lambda", "lambda_2"} and s.mode in FOLLOWS
+                    and s.start_s >= min(makers) - FOLLOWS_S)]  # fmt: skip
 
 
 def _signal_lost(states: States, counter: Floats | None, odd: int) -> bool:
@@ -217,6 +171,12 @@ def _with_states(
     engine, site = view.vehicle.engine, view.vehicle.site
     altitude = site.altitude_m if view.vehicle.is_given("site.altitude_m") else None
     found = held(time, values, settled)
+    # what has failed by itself says nothing of its siblings
+    validity: SensorValidity = view.fact("sensor_validity")
+    failed = {f.channel for f in validity.faults}
+    believed = {
+        n: np.where(validity.good(n), x, np.nan) if n in failed else x for n, x in values.items()
+    }
     found += noisy(time, {n: x for n, x in values.items() if n != "engine_speed"}, quiet)
     found += noisy(time, {n: values[n] for n in ("engine_speed",) if n in values},
                    states.fuel_cut & settled & states.mask("overrun"))  # fmt: skip
@@ -225,11 +185,9 @@ def _with_states(
     inputs: MixtureInputs | None = view.fact("mixture_inputs")
     metered = engine.load_sensing in ("air_meter", "throttle_speed")
     bins = by_pressure(inputs) if inputs is not None and not metered else None
-    bent = offset_by_mixture(bins) if bins is not None else None
-    found += at_rest(time, values, still, altitude, bent)
-    found += voltage(time, values, before, warm)
-    found += cold_soak(time, values, before, engine.thermostat_c, warm)
-    found += below_ambient(time, values, warm)
+    found += at_rest(time, believed, still, altitude, bins)
+    found += voltage(time, believed, before, warm)
+    found += thermometers(time, believed, before, engine.thermostat_c, warm)
     found += swapped(time, values, warm)
     found += supply_lost(time, values, running)
     found += supply_gone(time, values, running)
@@ -312,14 +270,18 @@ def _without_supply(faults: Sequence[ChannelFault]) -> list[Suspect]:
     if not faults:
         return []
     names = tuple(f.channel for f in faults)
-    read = ", ".join(f"{_spoken([f.channel])} {f.value:g} {CHANNELS[f.channel].unit}"
+    read = ", ".join(f"{spoken([f.channel])} {f.value:g} {CHANNELS[f.channel].unit}"
                      for f in faults)  # fmt: skip
     times = max(f.count for f in faults)
+    at_ends = any(f.value <= SCALES[f.channel].floor or f.value >= SCALES[f.channel].top
+                  for f in faults)  # fmt: skip
+    what = ("go to an end of their scales at once" if at_ends
+            else "jump at once and come back at once")  # fmt: skip
     return [Suspect(
         channels=names, mode="reference_lost", start_s=min(f.start_s for f in faults),
         end_s=max(f.end_s for f in faults), confidence=0.95,
-        seen=f"{'once' if times == 1 else f'{times} times'} {len(names)} readings go to an end of "
-        f"their scales at once ({read}) while the engine runs on: what they share is gone, their "
+        seen=f"{'once' if times == 1 else f'{times} times'} {len(names)} readings {what} ({read}) "
+        f"while the engine runs on: what they share {'is gone' if at_ends else 'moved'}, their "
         "5 V supply or its ground",
         evidence={"channels": (float(len(names)), "1"), "episodes": (float(times), "1")},
     )]  # fmt: skip
@@ -341,47 +303,3 @@ def _one_per_channel(suspects: Sequence[Suspect]) -> list[Suspect]:
         taken |= set(s.channels)
         kept.append(s)
     return sorted(kept, key=lambda s: (s.start_s, s.channels))
-
-
-def _finding(s: Suspect) -> Finding:
-    severity: Severity = "watch"
-    if set(s.channels) & CORRECTING and s.confidence >= 0.8:
-        severity = "act"
-    if s.mode == "saturated" and s.in_boost:
-        severity = "stop"
-    names = _spoken(s.channels)
-    causes = {
-        "ground_shift": (("shared sensor ground", 0.8), ("noise from a fan or coil", 0.12)),
-        "saturated": (("the sensor's range is too small", 0.9),),
-        "reference_lost": (("5 V supply sags or a sensor shorts it", 0.85),),
-        "swapped": (("plugs or inputs exchanged", 0.9),),
-        "scale": (("hose to the sensor leaks or is kinked", 0.7), ("sensor", 0.15)),
-        "offset": (("sensor or its calibration", 0.65), ("ground or supply", 0.2)),
-        "spike": (("loose contact or interference", 0.8), ("sensor", 0.12)),
-        "noise": (("interference or a bad ground", 0.7), ("sensor", 0.2)),
-    }.get(s.mode, (("plug or wire", 0.55), ("sensor", 0.35)))
-    cure = CURES[s.mode]
-    if s.mode in ("scale", "offset") and set(s.channels) & {"lambda", "lambda_2"}:
-        causes = (("scale set in gauge or controller", 0.55), ("ground offset of its output", 0.2),
-                  ("air leak between the sensors", 0.12))  # fmt: skip
-        cure = ("compare gauge and controller at two points, one of them free air; look up the "
-                "output's scale in the gauge's sheet")  # fmt: skip
-    return Finding(
-        kind="sensor_fault", severity=severity,
-        confidence=round(1.0 - WRONG_SHARE * (1.0 - s.confidence), 3),
-        start_s=s.start_s, end_s=s.end_s, mode=s.mode, channels=list(s.channels),
-        title=f"The {names} {WORDS[s.mode]}",
-        detail=f"{s.seen[0].upper()}{s.seen[1:]}. What rests on this reading is not to be "
-        "trusted until it is mended.",
-        step=0 if severity == "stop" else 1,
-        blocks=[] if s.mode == "dead" and "oil_pressure" in s.channels  # none may be the truth
-        else sorted({k for n in s.channels for k in BLOCKS.get(n, ())}),
-        evidence=evidence(**dict(s.evidence)),
-        likely_causes=[Cause(cause=c, probability=p) for c, p in causes],
-        next_checks=[Check(text=cure[0].upper() + cure[1:], tool="multimeter",
-                           engine="key_on", minutes=10, decides=[c for c, _ in causes])],
-    )  # fmt: skip
-
-
-def _spoken(channels: Sequence[str]) -> str:
-    return " and the ".join(n.replace("_", " ") for n in channels)

@@ -67,7 +67,7 @@ def supply_lost_rows(
     At least two channels jump to one end of their scales at once and leave it at once (or not
     before the engine stops), one of them as no running engine can.
     """
-    out: dict[str, Bools] = {}
+    out = sag_rows(time, values, running)
     for high in (False, True):
         stays = [
             s for n in SCALES if n in values for s in _stays(n, time, values[n], running, high)
@@ -127,3 +127,83 @@ def _proved(stay: Stay, names: set[str], values: Mapping[str, Floats], running: 
         return True
     others = x[running & (x > scale.floor)]
     return level <= min(HARDLY_KPA, float(np.min(others, initial=np.inf)) - BELOW_ALL_KPA)
+
+
+#: Readings that no running engine moves by a tenth from one to the next, and rests beside it.
+RIGID = ("oil_pressure", "fuel_pressure", "barometric_pressure")
+SAG_SHARE = 0.09
+#: Of a jump: what a reading may move on both sides of it, the way back may differ by, and others
+#: that share the supply may jump by instead (their zero lies at some volts as a rule).
+BESIDE_SHARE, BACK_SHARE, ALIKE = 0.35, 0.35, (0.5, 2.0)
+LONGEST_SAG_S = 120.0
+
+
+def sag_rows(time: Floats, values: Mapping[str, Floats], running: Bools) -> dict[str, Bools]:
+    """Rows (n,) of each channel in which their supply sagged or rose: all jump at once, and back.
+
+    Two pressures that no engine moves within a reading, or one of them with throttle and manifold.
+    """
+    found = {n: _jumps(time, values[n], running) for n in RIGID if n in values}
+    found = {n: jumps for n, jumps in found.items() if jumps[0].size}
+    loose = {n: values[n] for n in ("manifold_pressure", "throttle_position") if n in values}
+    out: dict[str, Bools] = {}
+    if len(found) + len(loose) < 2:
+        return out
+    for name, (moments, sizes) in found.items():
+        for t, size in zip(moments, sizes, strict=True):
+            back = (moments > t + LEAST_S) & (moments < t + LONGEST_SAG_S)
+            back &= np.abs(sizes + size) < BACK_SHARE * abs(size)
+            if not back.any():
+                continue
+            end = float(moments[np.argmax(back)])
+            alike = [
+                n for n, (m, d) in found.items() if _has(m, d, t, size) and _has(m, d, end, -size)
+            ]
+            soft = [n for n, x in loose.items()
+                    if _moves(time, x, t, size) and _moves(time, x, end, -size)]  # fmt: skip
+            if len(alike) >= 2 or (alike and len(soft) == 2):
+                for other in (*alike, *soft, name):
+                    rows = out.setdefault(other, np.zeros(time.size, dtype=bool))
+                    rows |= (time >= t - 1e-6) & (time < end - 1e-6)
+    return out
+
+
+def _jumps(time: Floats, x: Floats, running: Bools) -> tuple[Floats, Floats]:
+    """When (s) and by how much (logarithm) a reading jumps from one level to another, running."""
+    none = np.zeros(0), np.zeros(0)
+    rows = np.flatnonzero(np.isfinite(x) & running)
+    if rows.size < 50:
+        return none
+    t, y = time[rows], x[rows]
+    new = np.append(True, np.diff(y) != 0.0)  # a value held between updates is no sample
+    t, y = t[new], y[new]
+    if y.size < 10 or float(np.median(np.diff(t))) > SLOWEST_S:
+        return none
+    big = np.abs(np.diff(y)) >= SAG_SHARE * np.minimum(y[1:], y[:-1])
+    at = np.flatnonzero(big & (np.diff(t) < 2.0 * SLOWEST_S) & (np.minimum(y[1:], y[:-1]) > 0.0))
+    at = at[(at >= 2) & (at < y.size - 3)]
+    if not at.size:
+        return none
+    d = np.log(y[at + 1] / y[at])
+    beside = np.max(np.abs([y[at] - y[at - 1], y[at] - y[at - 2]]), axis=0) / y[at]
+    after = np.max(np.abs([y[at + 2] - y[at + 1], y[at + 3] - y[at + 1]]), axis=0) / y[at + 1]
+    keep = np.maximum(beside, after) < BESIDE_SHARE * np.abs(d)
+    return t[at[keep] + 1], d[keep]
+
+
+def _has(moments: Floats, sizes: Floats, at_s: float, size: float) -> bool:
+    """Whether one of the jumps is at ``at_s``, and like ``size``."""
+    share = sizes / size
+    near = (np.abs(moments - at_s) < AT_ONCE_S) & (share > ALIKE[0]) & (share < ALIKE[1])
+    return bool(near.any())
+
+
+def _moves(time: Floats, x: Floats, at_s: float, size: float) -> bool:
+    """Whether a reading that may jump by itself did so as well, from the reading before."""
+    known = np.isfinite(x)
+    k = int(np.searchsorted(time, at_s - 1e-6))
+    before, here = x[max(0, k - 5) : k][known[max(0, k - 5) : k]], x[k : k + 3][known[k : k + 3]]
+    if not before.size or not here.size or min(before[-1], here[0]) <= 0.0:
+        return False
+    share = float(np.log(here[0] / before[-1])) / size
+    return 0.7 * ALIKE[0] < share < 1.5 * ALIKE[1]

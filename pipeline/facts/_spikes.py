@@ -20,6 +20,9 @@ SPIKE: Mapping[str, float] = {
     "battery_voltage": 3.0,
     "vehicle_speed": 25.0,
     "fuel_pressure": 150.0,
+    "oil_pressure": 100.0,  # the pump follows the speed, and its valve and filter dampen it
+    "exhaust_gas_temperature": 80.0,  # a thermocouple's tip takes tenths of a second
+    "mass_air_flow": 40.0,  # g/s
     "throttle_position": 55.0,
     "lambda": 0.2,
     "lambda_2": 0.2,
@@ -32,6 +35,9 @@ SPIKE_WITHIN_S: Mapping[str, float] = {
     "throttle_position": 0.21,
     "vehicle_speed": 1.2,
     "fuel_pressure": 0.5,
+    "oil_pressure": 0.35,
+    "exhaust_gas_temperature": 0.55,
+    "mass_air_flow": 0.25,
     "lambda": 0.21,
     "lambda_2": 0.21,
 }
@@ -54,10 +60,11 @@ STEADY_LAMBDA = 0.1  # the other values around, so that no fuel cut begins or en
 STILL_BESIDE: Mapping[str, tuple[str, float]] = {
     "manifold_pressure": ("throttle_position", 4.0),
     "throttle_position": ("manifold_pressure", 8.0),
+    "mass_air_flow": ("throttle_position", 4.0),
 }
 #: A smaller lone value, in a log quick enough, tells where its sibling stood still: no foot and
 #: no motor opens a throttle by a quarter and shuts it within that time unnoticed.
-SMALLER: Mapping[str, float] = {"throttle_position": 25.0}
+SMALLER: Mapping[str, float] = {"throttle_position": 25.0, "mass_air_flow": 20.0}
 #: rpm below which a lone speed is a signal that was lost, which is another fault.
 LOST_RPM = 400.0
 SLOW_WITHIN_S = 0.55  # neighbours of a lone value in a log of 4 Hz

@@ -16,6 +16,19 @@ from numpy.typing import NDArray
 from pipeline.facts._holds import holds, logged_s
 from pipeline.facts._shared_supply import supply_lost_rows
 from pipeline.facts._spikes import SPIKE, SPIKES_FOR_FAULT, lone_rows
+from pipeline.facts._wire_ends import (
+    DEAD_FLOOR,
+    DEAD_S,
+    OPEN_OR_SHORT_S,
+    SHORT_C,
+    carried,
+    dead_rows,
+    episodes,
+    leapt,
+    open_rows,
+    span,
+    without_a_way_up,
+)
 from pipeline.meta import FactMeta
 from pipeline.session import View
 
@@ -39,16 +52,6 @@ META = FactMeta(
 
 RUNNING_RPM = 300.0  # above any starter motor, below any idle
 SETTLED_S = 30.0  # after a start: intake metal cools, fuel pump and sensors wake up
-OPEN_C = -35.0  # an unplugged thermistor reads the cold end of its table, -40 as a rule
-SUPPORTED_K = 20.0  # unless another thermometer is that cold too
-OPEN_OR_SHORT_S = 1.5  # shorter is a spike
-#: A shorted thermistor reads the hot end; above what the medium can reach while running.
-SHORT_C: Mapping[str, float] = {
-    "coolant_temperature": 135.0, "intake_air_temperature": 130.0,
-    "ambient_air_temperature": 75.0, "oil_temperature": 175.0, "fuel_temperature": 120.0,
-}  # fmt: skip
-JUMP_S, JUMP_K = 2.0, 15.0  # air and metal take longer: a wire does not
-STILL_K = 1.5  # one step of a coarse log; what moves more is warmed and cooled by something
 #: A held value counts as stuck after this long while what drives it moves, s.
 STUCK_S: Mapping[str, float] = {
     "engine_speed": 6.0,
@@ -72,14 +75,6 @@ STUCK_TIMES = 25.0
 #: s in place of STUCK_S where the channel flickers between steps all the time.
 FLICKERING_S: Mapping[str, float] = {"intake_air_temperature": 120.0, "oil_temperature": 150.0}
 FLICKERS, FINE_STEP = 200, 0.5  # whole degrees flicker at an edge only, and then hold still
-#: The floor of a voltage-driven sensor whose signal is gone (while the engine runs).
-DEAD_FLOOR: Mapping[str, float] = {
-    "manifold_pressure": 2.5,  # under any overrun vacuum
-    "barometric_pressure": 45.0,  # under that of any road
-    "battery_voltage": 6.0, "fuel_pressure": 5.0, "mass_air_flow": 0.0,
-    "lambda": 0.35, "lambda_2": 0.35,  # no flame is richer
-}  # fmt: skip
-DEAD_S = 5.0
 
 
 @dataclass(frozen=True)
@@ -153,7 +148,7 @@ def compute(view: View) -> SensorValidity:
     faults: list[ChannelFault] = []
 
     def add(name: str, mode: str, rows: Bools, shortest: float, times: int = 1) -> None:
-        found = _episodes(time, rows, shortest)
+        found = episodes(time, rows, shortest)
         if len(found) < times:
             return
         mask = np.zeros(time.size, dtype=bool)
@@ -161,7 +156,7 @@ def compute(view: View) -> SensorValidity:
             mask[a : b + 1] = True
         mask &= rows
         bad[name] = bad.get(name, np.zeros(time.size, dtype=bool)) | mask
-        span = max(int(np.count_nonzero(running)), 1)
+        ran = max(int(np.count_nonzero(running)), 1)
         faults.append(
             ChannelFault(
                 channel=name,
@@ -169,7 +164,7 @@ def compute(view: View) -> SensorValidity:
                 start_s=float(time[found[0][0]]),
                 end_s=float(time[found[-1][1]]),
                 value=float(np.nanmedian(values[name][mask])),
-                share=min(1.0, float(np.count_nonzero(mask & running)) / span),
+                share=min(1.0, float(np.count_nonzero(mask & running)) / ran),
                 count=len(found),
             )
         )
@@ -181,11 +176,11 @@ def compute(view: View) -> SensorValidity:
             add(name, "reference_lost", lost[name], 0.0)
             x = np.where(lost[name], np.nan, x)  # told: what is left is judged by itself
         if name in SHORT_C:
-            add(name, "open", _open_rows(name, values), OPEN_OR_SHORT_S)
-            hot = _without_a_way_up(time, x, x >= SHORT_C[name]) & settled
+            add(name, "open", open_rows(name, values), OPEN_OR_SHORT_S)
+            hot = without_a_way_up(time, x, x >= SHORT_C[name]) & settled
             add(name, "short", hot, 2 * OPEN_OR_SHORT_S)
         if name in DEAD_FLOOR:
-            add(name, "dead", (x <= DEAD_FLOOR[name]) & settled, DEAD_S)
+            add(name, "dead", dead_rows(name, x, settled), DEAD_S)
         if name == "intake_air_temperature":  # soaked: not to be used, and no fault
             bad[name] = bad.get(name, np.zeros(time.size, dtype=bool)) | _soaked(x, settled)
         if name in SPIKE:
@@ -197,8 +192,10 @@ def compute(view: View) -> SensorValidity:
             # At the start the manifold empties at any throttle.
             steady = settled if name == "throttle_position" else running
             rows = _stuck_rows(name, logged, {**values, name: x}, steady)
-            if rows is not None:
-                add(name, "stuck", rows, FLICKERING_S.get(name, STUCK_S[name]) * 0.5)
+            if rows is not None and rows.any():
+                least = 0.5 * FLICKERING_S.get(name, STUCK_S[name])
+                leap = name in SHORT_C and leapt(x, int(np.argmax(rows)))
+                add(name, "short" if leap else "stuck", rows, least)
     return SensorValidity(size=time.size, values=values, bad=bad, faults=tuple(faults))
 
 
@@ -228,53 +225,9 @@ def settled_rows(time: Floats, running: Bools, after_s: float = SETTLED_S) -> Bo
     return np.asarray(running & (time - last_stop >= after_s))
 
 
-def carried(x: Floats) -> Floats:
-    """Values (n,) with each missing one replaced by the last one before it (NaN before any)."""
-    known = np.isfinite(x)
-    if known.all():
-        return x
-    at = np.maximum.accumulate(np.where(known, np.arange(x.size), -1))
-    return np.where(at >= 0, x[np.maximum(at, 0)], np.nan)
-
-
-def _open_rows(name: str, values: Mapping[str, Floats]) -> Bools:
-    """Rows at the cold end of the table with no other thermometer near it."""
-    cold = values[name] <= OPEN_C
-    if not cold.any():
-        return cold
-    for other in SHORT_C:
-        if other != name and other in values:
-            cold &= ~(carried(values[other]) <= OPEN_C + SUPPORTED_K)
-    return cold
-
-
-def _without_a_way_up(time: Floats, x: Floats, hot: Bools) -> Bools:
-    """Rows of ``hot`` (n,) less the stretches that were reached by warming and keep moving.
-
-    A wire that touches ground is at the end of the table from one sample to the next, and stays at
-    one value; charge air without a cooler climbs there, and moves with the pressure.
-    """
-    out = hot.copy()
-    for a, b in _episodes(time, hot, 0.0):
-        before = x[np.searchsorted(time, time[a] - JUMP_S) : a]
-        before = before[np.isfinite(before)]
-        climbed = before.size > 0 and x[a] - before[0] < JUMP_K
-        if climbed and _span(x[a : b + 1], hot[a : b + 1]) > STILL_K:
-            out[a : b + 1] = False
-    return out
-
-
 def _soaked(intake: Floats, settled: Bools) -> Bools:
     """Rows at or near an engine stop whose reading is the metal's, not the air's."""
     return np.asarray(~settled & (intake > 90.0))
-
-
-def _episodes(time: Floats, rows: Bools, shortest: float) -> list[tuple[int, int]]:
-    """Index ranges (first, last) of true stretches of at least ``shortest`` seconds."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], rows.view(np.int8), [0]])))
-    first, last = edges[::2], edges[1::2] - 1
-    keep = time[last] - time[first] >= shortest
-    return list(zip(first[keep].tolist(), last[keep].tolist(), strict=True))
 
 
 #: What has to move, and by how much, before a held value is called stuck.
@@ -343,7 +296,7 @@ def _stuck_rows(
             continue
         if ran < least or resting or seconds[k] < STUCK_TIMES * usual_s:
             continue
-        moved = any(_span(v[a:b], within) >= size for v, size in driving)
+        moved = any(span(v[a:b], within) >= size for v, size in driving)
         if moved:
             rows[a:b] |= within
     return rows
@@ -371,13 +324,3 @@ def _is_throttled(values: Mapping[str, Floats]) -> bool:
         return False
     low = (pressure < 65.0) & (carried(speed) > 600.0)
     return bool(np.count_nonzero(low) > 0.02 * np.count_nonzero(np.isfinite(pressure)))
-
-
-def _span(x: Floats, rows: Bools) -> float:
-    """Robust range of the values in ``rows``: the 90 % in the middle."""
-    y = x[rows]
-    y = y[np.isfinite(y)]
-    if y.size < 5:
-        return 0.0
-    low, high = np.percentile(y, [5, 95])
-    return float(high - low)

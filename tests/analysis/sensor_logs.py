@@ -22,10 +22,11 @@ LOGGED = {
     "battery_voltage": (0.03, 0.01), "vehicle_speed": (0.1, 0.1),
     "barometric_pressure": (0.05, 0.1), "injector_pulse_width": (0.0, 0.01),
     "fuel_pressure": (3.0, 1.0), "oil_pressure": (4.0, 1.0),
+    "exhaust_gas_temperature": (1.0, 1.0),
 }  # fmt: skip
 #: Reading with the wire off and with the wire to ground or supply, as the usual inputs show it.
 OPEN = {"coolant_temperature": -40.0, "intake_air_temperature": -40.0, "manifold_pressure": 10.0,
-        "throttle_position": 0.0, "lambda": 1.6}  # fmt: skip
+        "throttle_position": 0.0, "lambda": 1.6, "exhaust_gas_temperature": 1250.0}  # fmt: skip
 SHORT = {"coolant_temperature": 150.0, "intake_air_temperature": 150.0, "manifold_pressure": 304.0,
          "throttle_position": 100.0, "lambda": 0.65, "fuel_pressure": 1000.0,
          "oil_pressure": 1000.0}  # fmt: skip
@@ -34,11 +35,11 @@ OFFSET = {"manifold_pressure": 8.0, "coolant_temperature": -15.0, "intake_air_te
 NOISE = {"manifold_pressure": 6.0, "coolant_temperature": 4.0, "intake_air_temperature": 4.0,
          "lambda": 0.12, "battery_voltage": 0.8, "throttle_position": 4.0, "vehicle_speed": 8.0,
          "barometric_pressure": 3.0, "fuel_pressure": 40.0, "oil_pressure": 60.0,
-         "engine_speed": 60.0}  # fmt: skip
+         "engine_speed": 60.0, "exhaust_gas_temperature": 40.0}  # fmt: skip
 SPIKE = {"manifold_pressure": 90.0, "coolant_temperature": 40.0, "intake_air_temperature": 40.0,
          "battery_voltage": -6.0, "throttle_position": 70.0, "vehicle_speed": 60.0,
          "barometric_pressure": 20.0, "engine_speed": 1500.0,
-         "lambda": 0.3}  # fmt: skip
+         "lambda": 0.3, "oil_pressure": 200.0, "exhaust_gas_temperature": 200.0}  # fmt: skip
 CLIP_KPA = 130.0
 SLOW_S = 1.5
 
@@ -96,6 +97,9 @@ def drive(
         "fuel_pressure": np.where(time > 2.0, 300.0 + kpa - AIR_KPA, 0.0),
         "oil_pressure": first_order(
             time, np.where(running, np.clip(120.0 + 0.085 * rpm, 0, 420), 0.0), 0.4
+        ),
+        "exhaust_gas_temperature": first_order(
+            time, np.where(running, 250.0 + 0.05 * rpm + 2.0 * kpa, OUTSIDE_C), 2.0
         ),
     }  # fmt: skip
 

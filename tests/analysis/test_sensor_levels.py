@@ -3,9 +3,11 @@
 import numpy as np
 import pytest
 
-from pipeline.analysis._levels import held, noisy, saturated
+from pipeline.analysis._ceiling import saturated
+from pipeline.analysis._levels import held, noisy
 from pipeline.analysis._pressure_scale import offset_by_mixture
-from pipeline.analysis._siblings import at_rest, supply_gone, supply_lost
+from pipeline.analysis._rest_pressure import at_rest
+from pipeline.analysis._siblings import supply_gone, supply_lost
 
 RATE_HZ = 20.0
 
@@ -184,19 +186,36 @@ def test_air_that_no_weather_makes_is_an_offset_without_any_barometer(
 
 @pytest.mark.parametrize(
     ("rest", "barometer", "by_mixture", "told"),
-    [(101.5, 94.6, None, "barometric_pressure"), (101.5, 94.6, 6.5, "manifold_pressure"),
-     (101.5, 94.6, 0.5, "barometric_pressure"), (108.0, 99.0, 0.0, "manifold_pressure"),
-     (104.4, None, 9.0, "manifold_pressure"), (104.4, None, 1.0, None), (102.0, None, 9.0, None)],
+    [(101.5, 94.6, 6.5, ["manifold"]), (101.5, 94.6, 0.5, ["manifold", "barometric"]),
+     (108.0, 99.0, 0.0, ["manifold"]), (96.0, 109.0, 0.0, ["barometric"]),
+     (95.0, 60.0, 0.0, ["barometric"]), (95.0, 60.0, None, ["barometric"]),
+     (66.0, 97.0, None, ["manifold"]), (101.0, 85.0, None, ["barometric"]),
+     (84.0, 80.5, 0.0, ["manifold", "barometric"]),
+     (104.4, None, 9.0, ["manifold"]), (104.4, None, 1.0, []), (102.0, None, 9.0, [])],
 )  # fmt: skip
-def test_fuel_that_is_off_with_the_pressure_says_which_of_two_is_wrong(
-    rest: float, barometer: float | None, by_mixture: float | None, told: str | None
+def test_which_of_two_pressures_is_wrong_is_told_by_the_air_there_is_and_by_the_mixture(
+    rest: float, barometer: float | None, by_mixture: float | None, told: list[str]
 ) -> None:
     time = np.arange(100.0)
     values = {"manifold_pressure": np.full(100, rest)}
     if barometer is not None:
         values["barometric_pressure"] = np.full(100, barometer)
-    found = at_rest(time, values, time < 20.0, None, by_mixture)
-    assert [s.channels for s in found] == [(told,)] * (told is not None)
+    bins = None
+    if by_mixture is not None:  # fuel for the pressure read, air for the true one
+        read = np.linspace(28.0, 160.0, 20)
+        bins = (read, np.log(1.0 - by_mixture / read), np.ones(20))
+    found = at_rest(time, values, time < 20.0, None, bins)
+    assert [n.removesuffix("_pressure") for s in found for n in s.channels] == told
+
+
+@pytest.mark.parametrize(("bent", "mode"), [(True, "scale"), (False, "offset")])
+def test_a_pressure_that_bends_all_fuel_alike_is_off_in_proportion(bent: bool, mode: str) -> None:
+    time = np.arange(100.0)
+    values = {"manifold_pressure": np.full(100, 80.0), "barometric_pressure": np.full(100, 100.0)}
+    read = np.linspace(28.0, 130.0, 20)
+    seen = np.full(20, 0.21) if bent else np.log(1.0 + 20.0 / read)
+    found = at_rest(time, values, time < 20.0, None, (read, seen, np.ones(20)))
+    assert [(s.channels, s.mode) for s in found] == [(("manifold_pressure",), mode)]
 
 
 @pytest.mark.parametrize("offset", [-7.0, 0.0, 5.0, 9.0])

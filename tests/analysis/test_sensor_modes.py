@@ -63,7 +63,8 @@ def test_a_wideband_that_nothing_can_be_held_against_is_not_called_right() -> No
         *(("vehicle_speed", m, 5.0) for m in ("stuck", "dead", "spike", "noise")),
         *(("barometric_pressure", m, 5.0) for m in ("offset", "dead", "noise")),
         *(("fuel_pressure", m, 10.0) for m in ("stuck", "dead", "short")),
-        *(("oil_pressure", m, 10.0) for m in ("stuck", "dead", "short", "noise")),
+        *(("oil_pressure", m, 10.0) for m in ("stuck", "dead", "short", "noise", "spike")),
+        *(("exhaust_gas_temperature", m, 5.0) for m in ("stuck", "dead", "open", "noise", "spike")),
     ],
 )  # fmt: skip
 def test_a_failed_sensor_is_named_with_its_mode_and_alone(
@@ -71,6 +72,43 @@ def test_a_failed_sensor_is_named_with_its_mode_and_alone(
 ) -> None:
     shown = [(f.kind, f.mode, f.channels) for f in found(channel, mode, rate_hz)]
     assert shown == [("sensor_fault", mode, [channel])]
+
+
+def test_a_mixture_at_its_end_beside_a_pressure_at_its_own_is_true() -> None:
+    log = sensor_log("manifold_pressure", "short", rate_hz=10.0)
+    rich = np.where(log.time > 201.0, 0.65, log.channels["lambda"])
+    beside = analyse(replace(log, channels={**log.channels, "lambda": rich}), REGISTRY, strict=True)
+    assert [f.channels for f in beside["sensors"].findings] == [["manifold_pressure"]]
+    sound = sensor_log(rate_hz=10.0)
+    alone = replace(sound, channels={**sound.channels, "lambda": rich})
+    found = analyse(alone, REGISTRY, strict=True)["sensors"].findings
+    assert [f.channels for f in found] == [["lambda"]]
+
+
+@pytest.mark.parametrize("ambient", [18.0, 33.0])
+def test_outside_air_over_all_that_soaked_in_it_is_the_one_that_is_wrong(ambient: float) -> None:
+    log = sensor_log(rate_hz=5.0)
+    outside = np.full(log.time.size, ambient)
+    cool = np.round(18.0 + 0.2 * (log.channels["intake_air_temperature"] - 18.0), 1)
+    channels = {**log.channels, "ambient_air_temperature": outside, "intake_air_temperature": cool}
+    sensors = analyse(replace(log, channels=channels), REGISTRY, strict=True)["sensors"]
+    assert [f.channels for f in sensors.findings] == [["ambient_air_temperature"]] * (
+        ambient > 30.0
+    )
+
+
+@pytest.mark.parametrize(("offset", "plateau_too"), [(-20.0, True), (-20.0, False)])
+def test_coolant_as_much_too_cold_before_the_start_as_warm_is_off(
+    offset: float, plateau_too: bool
+) -> None:
+    log = sensor_log(rate_hz=5.0, without=("ambient_air_temperature",))
+    coolant = log.channels["coolant_temperature"]
+    coolant = coolant + np.where(plateau_too | (log.time < 60.0), offset, 0.0)
+    channels = {**log.channels, "coolant_temperature": coolant}
+    sensors = analyse(replace(log, channels=channels), REGISTRY, strict=True)["sensors"]
+    assert [(f.mode, f.channels) for f in sensors.findings if f.mode == "offset"] == [
+        ("offset", ["coolant_temperature"])
+    ] * plateau_too
 
 
 def test_no_oil_pressure_is_never_put_off_behind_its_sensor() -> None:

@@ -194,3 +194,46 @@ def test_the_air_of_a_firing_cut_at_the_limiter_is_no_spike_of_lambda(rpm, lone)
     data["lambda"][100:900:100] = 1.99
     rows = _spikes.lone_rows("lambda", data.pop("time"), data)
     assert np.count_nonzero(rows) == lone
+
+
+def test_oil_that_leaps_to_a_heat_and_stands_is_a_shorted_wire() -> None:
+    time = np.arange(0.0, 900.0, 0.5)
+    warm = 60.0 + 40.0 * (1.0 - np.exp(-time / 300.0)) + 1.5 * np.sin(time / 20.0)
+    speed = 2500.0 + 1200.0 * np.sin(time / 15.0)
+    modes = {}
+    for name, failed in (("short", 150.0), ("stuck", 98.0)):
+        oil = np.where(time > 300.0, failed, np.round(warm))
+        modes[name] = validity({"time": time, "engine_speed": speed, "oil_temperature": oil}).modes(
+            "oil_temperature"
+        )
+    assert modes == {"short": ("short",), "stuck": ("stuck",)}
+
+
+@pytest.mark.parametrize(("before", "dead"), [(40.0, True), (5.0, False)])
+def test_a_pressure_that_glides_under_its_floor_reads_low_and_is_not_dead(
+    before: float, dead: bool
+) -> None:
+    time = np.arange(0.0, 200.0, 0.1)
+    gone = (time > 100.0) & (time < 112.0)
+    pressure = 45.0 + 10.0 * np.sin(time / 7.0)
+    pressure[(time > 98.0) & ~gone & (time < 101.0)] = before
+    pressure[gone] = 1.5
+    speed = 2500.0 + 900.0 * np.sin(time / 9.0)
+    fact = validity({"time": time, "engine_speed": speed, "manifold_pressure": pressure})
+    assert ("dead" in fact.modes("manifold_pressure")) == dead
+
+
+def test_lone_air_flow_that_no_throttle_made_is_a_spike() -> None:
+    time = np.arange(0.0, 200.0, 0.05)
+    throttle = 15.0 + 0.2 * np.sin(time)
+    flow = 12.0 + np.sin(time / 3.0)
+    flow[1000::400] += 25.0
+    speed = np.full(time.size, 2200.0)
+    log = {"time": time, "engine_speed": speed, "mass_air_flow": flow}
+    found = validity({**log, "throttle_position": throttle})
+    assert found.modes("mass_air_flow") == ("spike",)
+    pedal = throttle.copy()
+    for late in range(-2, 3):
+        pedal[np.arange(1000, time.size - 3, 400) + late] += 20.0
+    moved = validity({**log, "throttle_position": pedal})
+    assert "spike" not in moved.modes("mass_air_flow")

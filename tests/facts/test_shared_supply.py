@@ -73,3 +73,31 @@ def test_an_engine_that_stops_loses_no_supply():
     running = TIME < 43.0
     values = put(drive(), {"oil_pressure": 0.0, "fuel_pressure": 0.0}, 43.0, 200.0)
     assert supply_lost_rows(TIME, values, running) == {}
+
+
+@pytest.mark.parametrize(
+    ("channels", "told"),
+    [
+        (("manifold_pressure", "throttle_position", "oil_pressure", "fuel_pressure"), True),
+        (("oil_pressure", "fuel_pressure"), True),
+        (("manifold_pressure", "throttle_position", "oil_pressure"), True),
+        (("oil_pressure",), False),
+        (("manifold_pressure", "throttle_position"), False),  # a foot: judged elsewhere
+    ],
+)
+@pytest.mark.parametrize("factor", [0.8, 0.6, 1.25])
+def test_readings_that_jump_by_one_factor_and_back_at_once_share_a_supply(channels, told, factor):
+    values = drive()
+    sagged = {n: factor * values[n] for n in channels}
+    rows = supply_lost_rows(TIME, put(values, sagged, begin=41.0, end=53.0), RUNNING)
+    assert set(rows) == (set(channels) if told else set())
+    for mask in rows.values():
+        assert TIME[mask][[0, -1]] == pytest.approx([41.0, 53.0 - 1.0 / HZ], abs=0.06)
+
+
+def test_a_rail_and_a_manifold_that_follow_a_foot_share_nothing():
+    values = drive()
+    values["fuel_pressure"] = 225.0 + values["manifold_pressure"]  # a referenced regulator
+    values["oil_pressure"] = 300.0 + np.where(values["throttle_position"] > 10.0, 80.0, 0.0)
+    lagged = {n: np.convolve(x, np.full(9, 1 / 9), "same") for n, x in values.items()}
+    assert supply_lost_rows(TIME, lagged, RUNNING) == {}

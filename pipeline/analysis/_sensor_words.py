@@ -1,0 +1,109 @@
+"""What is said of a sensor that lies: its title, what rests on it, its causes and its cure."""
+
+from collections.abc import Sequence
+
+from pipeline.analysis._suspects import Suspect
+from pipeline.results import Cause, Check, Finding, Severity, evidence
+
+#: The correction of fuel rests on these: a fault there is act.
+CORRECTING = frozenset({"lambda", "manifold_pressure", "mass_air_flow", "coolant_temperature",
+                        "intake_air_temperature"})  # fmt: skip
+#: What a wrong channel makes worthless until it is mended.
+_MIXTURE = ("lean_under_load", "rich_under_load", "lean_running", "rich_running", "trim_limit",
+            "transient_mixture")  # fmt: skip
+# The controller meters fuel by pressure, air flow and temperatures: a wrong one bends the mixture.
+BLOCKS = {
+    "lambda": (*_MIXTURE, "exhaust_leak", "intake_leak", "misfire_under_load"),
+    "manifold_pressure": (*_MIXTURE, "boost_loss", "over_boost", "boost_creep", "knock_risk",
+                          "intake_leak", "exhaust_leak", "low_fuel_pressure", "injector_limit",
+                          "injector_minimum", "idle_hunting", "hot_intake"),
+    "mass_air_flow": (*_MIXTURE, "intake_leak", "exhaust_leak", "injector_limit",
+                      "injector_minimum", "idle_hunting"),
+    "throttle_position": ("transient_mixture", "idle_hunting", "intake_leak", "boost_loss"),
+    "coolant_temperature": (*_MIXTURE, "overheating", "thermostat_stuck_open", "slow_warm_up",
+                            "air_in_coolant", "coolant_loss_suspected", "knock_risk",
+                            "idle_hunting", "hard_start"),
+    "intake_air_temperature": (*_MIXTURE, "hot_intake", "knock_risk", "exhaust_leak",
+                               "injector_limit"),
+    "vehicle_speed": ("idle_hunting", "thermostat_stuck_open"),
+    "battery_voltage": ("low_charging_voltage", "high_charging_voltage"),
+    "oil_pressure": ("low_oil_pressure",),
+    "fuel_pressure": ("low_fuel_pressure",),
+}  # fmt: skip
+WORDS = {
+    "stuck": "stands still at one value",
+    "open": "reads as if its plug were off or a wire broken",
+    "short": "reads as if its wire were shorted",
+    "offset": "is off by a fixed amount",
+    "scale": "is off in proportion",
+    "noise": "is drowned in noise",
+    "spike": "spikes",
+    "slow": "follows too slowly",
+    "ground_shift": "moves with the electrical load",
+    "saturated": "is at the end of its range",
+    "reference_lost": "loses its supply now and then",
+    "swapped": "looks exchanged with the other one",
+    "dead": "gives no signal",
+}
+CURES = {
+    "open": "pull and push the plug, then measure the sensor's resistance against its table",
+    "short": "unplug the sensor: if the reading goes to the other end, the sensor is shorted",
+    "stuck": "unplug the sensor: if the reading does not change, look at the logger and the wire",
+    "dead": "measure supply, ground and signal at the plug",
+    "offset": "compare with a second instrument at one point",
+    "scale": "hand pump on the sensor's hose, a gauge beside it, at two points",
+    "noise": "look for the wire beside coils and injectors, and at the sensor's ground",
+    "spike": "wiggle plug and loom with key on and watch the reading",
+    "slow": "look at the sensor's tip and the hose to it",
+    "ground_shift": "volt drop from the sensor ground to battery minus, loads switched on",
+    "saturated": "fit a sensor with a larger range before any more boost",
+    "reference_lost": "measure the 5 V supply while wiggling the loom: one sensor may pull it down",
+    "swapped": "unplug one and see which reading goes away",
+}
+#: Of the doubt a check starts with, what drives left of it: of 437 faults told (tests/judge areas
+#: sensors 110-118 and diagnosis 440-463) 5 were none, where the checks' own doubt is 5 to 25 %.
+WRONG_SHARE = 0.3
+
+
+def finding(s: Suspect) -> Finding:
+    severity: Severity = "watch"
+    if set(s.channels) & CORRECTING and s.confidence >= 0.8:
+        severity = "act"
+    if s.mode == "saturated" and s.in_boost:
+        severity = "stop"
+    names = spoken(s.channels)
+    causes = {
+        "ground_shift": (("shared sensor ground", 0.8), ("noise from a fan or coil", 0.12)),
+        "saturated": (("the sensor's range is too small", 0.9),),
+        "reference_lost": (("5 V supply sags or a sensor shorts it", 0.85),),
+        "swapped": (("plugs or inputs exchanged", 0.9),),
+        "scale": (("hose to the sensor leaks or is kinked", 0.7), ("sensor", 0.15)),
+        "offset": (("sensor or its calibration", 0.65), ("ground or supply", 0.2)),
+        "spike": (("loose contact or interference", 0.8), ("sensor", 0.12)),
+        "noise": (("interference or a bad ground", 0.7), ("sensor", 0.2)),
+    }.get(s.mode, (("plug or wire", 0.55), ("sensor", 0.35)))
+    cure = CURES[s.mode]
+    if s.mode in ("scale", "offset") and set(s.channels) & {"lambda", "lambda_2"}:
+        causes = (("scale set in gauge or controller", 0.55), ("ground offset of its output", 0.2),
+                  ("air leak between the sensors", 0.12))  # fmt: skip
+        cure = ("compare gauge and controller at two points, one of them free air; look up the "
+                "output's scale in the gauge's sheet")  # fmt: skip
+    return Finding(
+        kind="sensor_fault", severity=severity,
+        confidence=round(1.0 - WRONG_SHARE * (1.0 - s.confidence), 3),
+        start_s=s.start_s, end_s=s.end_s, mode=s.mode, channels=list(s.channels),
+        title=f"The {names} {WORDS[s.mode]}",
+        detail=f"{s.seen[0].upper()}{s.seen[1:]}. What rests on this reading is not to be "
+        "trusted until it is mended.",
+        step=0 if severity == "stop" else 1,
+        blocks=[] if s.mode == "dead" and "oil_pressure" in s.channels  # none may be the truth
+        else sorted({k for n in s.channels for k in BLOCKS.get(n, ())}),
+        evidence=evidence(**dict(s.evidence)),
+        likely_causes=[Cause(cause=c, probability=p) for c, p in causes],
+        next_checks=[Check(text=cure[0].upper() + cure[1:], tool="multimeter",
+                           engine="key_on", minutes=10, decides=[c for c, _ in causes])],
+    )  # fmt: skip
+
+
+def spoken(channels: Sequence[str]) -> str:
+    return " and the ".join(n.replace("_", " ") for n in channels)
