@@ -83,7 +83,7 @@ def finding(s: Suspect) -> Finding:
         "noise": (("interference or a bad ground", 0.7), ("sensor", 0.2)),
     }.get(s.mode, (("plug or wire", 0.55), ("sensor", 0.35)))
     cure = CURES[s.mode]
-    if s.mode in ("scale", "offset") and set(s.channels) & {"lambda", "lambda_2"}:
+    if s.mode in ("scale", "offset", "saturated") and set(s.channels) & {"lambda", "lambda_2"}:
         causes = (("scale set in gauge or controller", 0.55), ("ground offset of its output", 0.2),
                   ("air leak between the sensors", 0.12))  # fmt: skip
         cure = ("compare gauge and controller at two points, one of them free air; look up the "

@@ -6,7 +6,9 @@ import numpy as np
 
 from pipeline.analysis._ceiling import saturated
 from pipeline.analysis._ground import ground_shift
+from pipeline.analysis._late_pressure import late_pressure
 from pipeline.analysis._levels import held, mode_of_level, noisy
+from pipeline.analysis._overrun_limit import stops_short
 from pipeline.analysis._pressure_scale import by_pressure, part_of_gauge
 from pipeline.analysis._rest_pressure import at_rest
 from pipeline.analysis._sensor_words import WORDS, finding, spoken
@@ -57,8 +59,8 @@ SPEED_SPIKES = ("engine_speed", "spike")
 LOST_SHARE = 0.3  # of them: losses of the signal from which on they are a part of those
 #: A wideband that shows these, not before what fuel is metered by failed so, may be right.
 LOAD = ("manifold_pressure", "mass_air_flow", "throttle_position")
-MAKES_MIXTURE = ("open", "short", "dead", "stuck", "noise", "spike", "reference_lost")
-FOLLOWS, FOLLOWS_S = ("open", "short", "stuck", "noise", "spike"), 30.0
+MAKES_MIXTURE = ("open", "short", "dead", "stuck", "reference_lost")
+FOLLOWS, FOLLOWS_S = ("open", "short", "stuck"), 30.0
 STILL_AFTER_S = 4.0  # a manifold needs seconds to fill after a stop
 
 
@@ -114,8 +116,8 @@ def analyse(view: View) -> Result:
 def _without_followers(suspects: Sequence[Suspect]) -> list[Suspect]:
     """Leave out a wideband that may truly show what a lying load sensor makes of the mixture.
 
-    Fuel for a manifold pressure that reads its end is all or nothing, and noise in it is noise of
-    the mixture; no flame, though, is as rich as a dead input reads.
+    Fuel for a manifold pressure that reads its end is all or nothing; no flame, though, is as rich
+    as a dead input reads.
     """
     makers = [s.start_s for s in suspects
               if set(s.channels) & set(LOAD) and s.mode in MAKES_MIXTURE]  # fmt: skip
@@ -196,9 +198,12 @@ def _with_states(
     known = {n for s in found for n in s.channels}
     if inputs is not None and bins is not None and "manifold_pressure" not in known:
         found += part_of_gauge(time, inputs.barometer_kpa, bins)
+    if "manifold_pressure" not in known:
+        found += late_pressure(time, values, running, states.barometer_kpa)
     if inputs is not None and not {"lambda", "lambda_2"} & known:
         both = values.get("lambda"), values.get("lambda_2")
         found += contradicted(time, inputs, lambda_one, *both)
+        found += stops_short(time, inputs)
     plain = {f.channel for f in view.fact("sensor_validity").faults if f.share > 0.2}
     plain |= {n for s in found for n in s.channels}
     if {"manifold_pressure", "engine_speed", "lambda"} & plain:

@@ -74,6 +74,11 @@ STUCK_S: Mapping[str, float] = {
 STUCK_TIMES = 25.0
 #: s in place of STUCK_S where the channel flickers between steps all the time.
 FLICKERING_S: Mapping[str, float] = {"intake_air_temperature": 120.0, "oil_temperature": 150.0}
+#: Air that stands while a warm car stands, and again at speed, is none: the bay heats it by some K
+#: at rest, and wind cools it. s of hold, of it at rest and at speed, times its usual hold. Sound
+#: ones of open logs hold 68 s at most, of a third simulator 277 s, at rest alone or at speed alone.
+SOAKED_STUCK_S, RESTS_S, GOES_S, SOAKED_TIMES = 200.0, 20.0, 45.0, 5.0
+BAY_WARM_C, GOES_KMH = 60.0, 40.0
 FLICKERS, FINE_STEP = 200, 0.5  # whole degrees flicker at an edge only, and then hold still
 
 
@@ -273,7 +278,8 @@ def _stuck_rows(
     fine = np.min(np.abs(np.diff(x[first])), initial=np.inf) <= FINE_STEP
     flickers = fine and np.count_nonzero(seconds < short) >= FLICKERS
     least = short if flickers else STUCK_S[name]
-    long = np.flatnonzero(seconds >= least)
+    soak = _soak_and_wind(values) if name == "intake_air_temperature" else ()
+    long = np.flatnonzero(seconds >= (min(least, SOAKED_STUCK_S) if soak else least))
     if not long.size:
         return None
     rest_low, rest_high = _MAY_REST.get(name, (np.inf, -np.inf))
@@ -294,12 +300,26 @@ def _stuck_rows(
         resting = rest_low <= value <= rest_high
         if seconds[k] < STUCK_S[name] and b < x.size and _goes_on(x[b:], value):
             continue
-        if ran < least or resting or seconds[k] < STUCK_TIMES * usual_s:
+        if resting or ran < min(least, SOAKED_STUCK_S):
             continue
+        if ran < least or seconds[k] < STUCK_TIMES * usual_s:
+            share = seconds[k] / within.size
+            both = soak and all(np.count_nonzero(within & r[a:b]) * share >= s for r, s in soak)
+            if not both or seconds[k] < SOAKED_TIMES * usual_s:
+                continue
         moved = any(span(v[a:b], within) >= size for v, size in driving)
         if moved:
             rows[a:b] |= within
     return rows
+
+
+def _soak_and_wind(values: Mapping[str, Floats]) -> tuple[tuple[Bools, float], ...]:
+    """Rows (n,) with a warm engine at rest and at speed, and the s of each that move charge air."""
+    coolant, speed = values.get("coolant_temperature"), values.get("vehicle_speed")
+    if coolant is None or speed is None:
+        return ()
+    warm, speed = carried(coolant) > BAY_WARM_C, carried(speed)
+    return (warm & (speed < 1.0), RESTS_S), (warm & (speed > GOES_KMH), GOES_S)
 
 
 def _goes_on(after: Floats, value: float) -> bool:

@@ -237,3 +237,17 @@ def test_lone_air_flow_that_no_throttle_made_is_a_spike() -> None:
         pedal[np.arange(1000, time.size - 3, 400) + late] += 20.0
     moved = validity({**log, "throttle_position": pedal})
     assert "spike" not in moved.modes("mass_air_flow")
+
+
+@pytest.mark.parametrize(
+    ("rests", "coolant", "modes"), [(True, 85.0, ("stuck",)), (False, 85.0, ()), (True, 30.0, ())]
+)
+def test_air_that_stands_at_rest_and_at_speed_alike_is_no_air(rests, coolant, modes):
+    time = np.arange(0.0, 500.0, 0.2)
+    speed = np.where((time > 250.0) & (time < 300.0) & rests, 0.0, 70.0 + 8.0 * np.sin(time / 9.0))
+    found = validity({
+        "time": time, "vehicle_speed": speed, "engine_speed": 900.0 + 25.0 * speed,
+        "coolant_temperature": np.full(time.size, coolant) + 2.0 * np.sin(time / 30.0),
+        "intake_air_temperature": np.where(time < 150.0, np.round(22.0 + time / 20.0), 30.0),
+    })  # fmt: skip
+    assert found.modes("intake_air_temperature") == modes
