@@ -131,7 +131,9 @@ def _conclude(digest: dict[str, Any], vehicle: Vehicle, past: Sequence[Earlier])
             findings.append(_exhaust(shape, own_shapes, end, sensing, tie=False))
     elif lean_low and shape is not None:
         bias = shape.low - shape.high
-        mute = idle is None or (idle.air_control is None and idle.over_target is None)
+        # an air control says something only beside its usual place
+        placed = idle is not None and idle.air_control is not None and len(own_air) >= OWN_SESSIONS
+        mute = idle is None or (not placed and idle.over_target is None)
         if unmetered or bias > 25.0 or (not _shrinks(shape) and (mute or bias > 20.0)):
             sure = 0.95 if unmetered else 0.93
             findings.append(_metered(shape, idle, end, sure, tie=not unmetered))
@@ -330,7 +332,7 @@ def _intake(
 ) -> Finding:  # fmt: skip
     other = 0.35 if tie else 0.08
     tail = (" An exhaust leak before the sensor looks the same here: this log cannot tell them "
-            "apart.") if tie else ""  # fmt: skip
+            "apart. Only that one shrinks as the metal warms.") if tie else ""  # fmt: skip
     return Finding(
         kind="intake_leak", severity="watch", confidence=round(sure, 3), start_s=0.0, end_s=end,
         title="Air seems to enter the intake past the throttle",
@@ -364,7 +366,8 @@ def _exhaust(
              "at_flow": (shape.flow_low, "g/s")}  # fmt: skip
     if shape.cold is not None and shape.warm is not None:
         shown |= {"lean_cold": (shape.cold, "%"), "lean_warm": (shape.warm, "%")}
-    tail = " An intake leak looks much the same on a metered engine." if tie else ""
+    tail = (" An intake leak looks much the same on a metered engine: this log does not tell them "
+            "apart for certain.") if tie else ""  # fmt: skip
     if slow_valves:
         sure = 0.4
         tail += (f" At {shape.volts:.1f} V injectors open late, which leans small flows as much: "

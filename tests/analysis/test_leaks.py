@@ -8,6 +8,7 @@ from fixtures.faults import FAULTS
 from fixtures.simulate import simulate
 from pipeline.analysis._leak_shape import LeanShape, RestIdle
 from pipeline.analysis.leaks import _conclude, _exhaust, _falls_with_flow, _speed_density
+from pipeline.meta import Earlier
 from pipeline.registry import Registry, load_registry
 from pipeline.runner import analyse
 from pipeline.vehicle import Vehicle
@@ -54,6 +55,29 @@ def test_unmetered_air_is_an_intake_leak_and_may_be_said_to_tie():
     found = result(FAULTS["intake_leak"](0.3), sensing="air_meter").findings
     assert [f.kind for f in found] == ["intake_leak"]
     assert "exhaust leak before the sensor" in {c.cause for c in found[0].likely_causes}
+
+
+@pytest.mark.parametrize(
+    ("warm", "own_air", "kind"),
+    [(20.1, [], "intake_leak"), (20.1, [15.0, 15.2], "exhaust_leak"), (14.0, [], "exhaust_leak")],
+)
+def test_a_bias_that_does_not_shrink_with_heat_ties_unless_the_idle_s_air_stands_where_it_did(
+    warm, own_air, kind
+):
+    lean = LeanShape(low=20.2, high=4.3, fit_idle=18.7, misfit=4.6, falling=0.83, cold=20.3,
+                     warm=warm, flow_low=4.7, seconds=370.0, volts=13.4)  # fmt: skip
+    idle = RestIdle(pressure=None, air_control=15.0, over_target=None, rpm=701.0, lean=20.2,
+                    seconds=129.0)  # fmt: skip
+    digest = {"sensing": "air_meter", "duration_s": 550.0, "idle": vars(idle), "shape": vars(lean)}
+    past = [
+        Earlier(session_id=f"e{k}", start_time="2026-05-01T10:00:00", duration_s=900.0, version=1,
+                digest={"sensing": "air_meter", "idle": {"air_control": air}, "shape": None},
+                metrics={}, findings=[])
+        for k, air in enumerate(own_air)
+    ]  # fmt: skip
+    (found,) = _conclude(digest, Vehicle(), past).findings
+    assert found.kind == kind
+    assert "apart" in found.detail
 
 
 @pytest.mark.parametrize(("air_control", "found"), [(18.0, True), (27.5, False), (34.0, False)])
