@@ -26,6 +26,7 @@ ROUND_ONE = (0.985, 1.015)
 SWITCH_V = 0.45
 #: Two readings: two banks differ by 2 to 3 % at most in a sound engine; the slope by less.
 PAIR_PCT, PAIR_SLOPE = 4.0, 0.08
+LEAST_HALF_PCT, LEAST_SLOPE_HALF = 0.1, 0.005  # a log's own steps
 READY_S = 60.0  # s after the start: enrichment is over, the probe is hot
 AFTER_CUT_S = 1.5  # the wall film fills again
 
@@ -104,10 +105,31 @@ def narrowband(
     return _reference("the narrowband's switching", both, np.zeros(0))
 
 
-def two_readings(
-    time: Floats, first: Floats, second: Floats, steady: Bools
-) -> tuple[float, float, float] | None:
-    """Second over first: error in % at lambda 1, slope, half of the error's 95 % interval."""
+@dataclass(frozen=True)
+class Pair:
+    """Second reading over the first: error in % at lambda 1, slope, halves of their 95 % intervals.
+
+    slope_half: None where the first did not move far enough to tell a slope; it counts as 1 then.
+    """
+
+    error_pct: float
+    half_pct: float
+    slope: float
+    slope_half: float | None
+
+    @property
+    def mode(self) -> str:
+        """Whether the two are a factor or a fixed amount apart, whichever lies nearer."""
+        if self.slope_half is None:
+            return "offset"
+        if abs(self.slope - 1.0) > PAIR_SLOPE:
+            return "scale"
+        factor = abs(self.error_pct / 100.0 - (self.slope - 1.0))
+        return "scale" if factor + self.slope_half < abs(self.slope - 1.0) else "offset"
+
+
+def two_readings(time: Floats, first: Floats, second: Floats, steady: Bools) -> Pair | None:
+    """Hold two readings of the same gas against each other; None with too little of it."""
     use = steady & np.isfinite(first) & np.isfinite(second)
     keys = blocks_by(time, BLOCK_S)
     x, y = by_block(keys, first, use), by_block(keys, second, use)
@@ -116,13 +138,17 @@ def two_readings(
     a, b = x[0][calm], y[0][calm]
     if a.size < LEAST_BLOCKS:
         return None
-    slope = 1.0
+    slope, slope_half = 1.0, None
     if np.ptp(a) > 0.12:
         centre = a - a.mean()
         slope = float(np.sum(centre * (b - b.mean())) / np.sum(centre**2))
+        scatter = float(np.std(b - b.mean() - slope * centre, ddof=2))
+        slope_half = max(1.96 * scatter / float(np.sqrt(np.sum(centre**2))), LEAST_SLOPE_HALF)
     left = b - slope * (a - 1.0)
-    half = 1.96 * float(np.std(left, ddof=1)) / np.sqrt(left.size)
-    return 100.0 * (float(left.mean()) - 1.0), slope, 100.0 * half
+    half = max(1.96 * float(np.std(left, ddof=1)) / np.sqrt(left.size), 0.01 * LEAST_HALF_PCT)
+    away = abs(float(a.mean()) - 1.0) * (slope_half or 0.0)  # lambda 1 may lie beside the blocks
+    return Pair(100.0 * (float(left.mean()) - 1.0), 100.0 * float(np.hypot(half, away)), slope,
+                slope_half)  # fmt: skip
 
 
 def contradicted(
@@ -150,16 +176,22 @@ def contradicted(
     pair = two_readings(time, first, second, steady_rows(time, m))
     if pair is None:
         return []
-    offset, slope, half = pair
-    scaled = abs(slope - 1.0) > PAIR_SLOPE
-    if not scaled and (abs(offset) < PAIR_PCT or abs(offset) - half < PAIR_PCT - 1.0):
+    scaled = abs(pair.slope - 1.0) > PAIR_SLOPE
+    surely = abs(pair.error_pct) - pair.half_pct >= PAIR_PCT - 1.0
+    if not scaled and not (abs(pair.error_pct) >= PAIR_PCT and surely):
         return []
+    far = "" if pair.slope_half is None else f" (± {pair.slope_half:.2f})"
+    shown = {"difference": (pair.error_pct, "%"), "slope": (pair.slope, "1"),
+             "give_or_take": (pair.half_pct, "%")}  # fmt: skip
+    if pair.slope_half is not None:
+        shown["slope_give_or_take"] = (pair.slope_half, "1")
     return [Suspect(
-        channels=("lambda", "lambda_2"), mode="scale" if scaled else "offset",
-        start_s=float(time[0]), end_s=float(time[-1]), confidence=0.78,
-        seen=f"the second reading stands {offset:+.1f} % beside the first at lambda 1 and moves "
-        f"{slope:.2f} times as far; which of the two is right the log does not say",
-        evidence={"difference": (offset, "%"), "slope": (slope, "1"), "give_or_take": (half, "%")},
+        channels=("lambda", "lambda_2"), mode=pair.mode, start_s=float(time[0]),
+        end_s=float(time[-1]), confidence=0.78,
+        seen=f"the second reading stands {pair.error_pct:+.1f} % (± {pair.half_pct:.1f} %) beside "
+        f"the first at lambda 1 and moves {pair.slope:.2f} times{far} as far; which of the two is "
+        "right the log does not say",
+        evidence=shown,
     )]  # fmt: skip
 
 

@@ -7,6 +7,7 @@ import numpy as np
 
 from pipeline.analysis._wideband_references import (
     READY_S,
+    Pair,
     Reference,
     references,
     steady_rows,
@@ -35,6 +36,7 @@ META = Meta(
     step=1,
 )
 
+APART_PCT = 1.0  # two readings this near are one
 CUT_S = 2.0  # a shorter fuel cut does not let the reading reach its limit
 
 
@@ -50,9 +52,11 @@ def analyse(view: View) -> Result:
     rows = [_told(r) for r in found]
     ready, cuts = _ready(m), _cuts(time, m)
     if pair is not None:
-        offset, slope, half = pair
-        rows.append(["second reading over the first at lambda 1", offset, half, None])
-        rows.append(["slope between the two, less 1", 100.0 * (slope - 1.0), None, None])
+        error, half = rounded(pair.error_pct, 3), rounded(pair.half_pct, 2)
+        rows.append(["second reading over the first at lambda 1", error, half, None])
+        if pair.slope_half is not None:
+            rows.append(["slope between the two, less 1", rounded(100.0 * (pair.slope - 1.0), 3),
+                         rounded(100.0 * pair.slope_half, 2), None])  # fmt: skip
     if not rows and cuts is None and ready is None:
         return Result(status="not_judged", why="the log has no reference: no live closed loop at "
                       "lambda 1, no narrowband, no second reading, no fuel cut")  # fmt: skip
@@ -62,7 +66,8 @@ def analyse(view: View) -> Result:
     ]  # fmt: skip
     if pair is not None:
         parts.append(
-            f"the two readings differ by {pair[0]:+.1f} % at lambda 1, slope {pair[1]:.2f}"
+            f"the two readings differ by {pair.error_pct:+.1f} % (± {pair.half_pct:.1f} %) at "
+            f"lambda 1, {_slope(pair)}"
         )
     if cuts is not None:
         parts.append(f"in {cuts[1]} fuel cuts it goes to lambda {cuts[0]:.2f}")
@@ -84,6 +89,15 @@ def analyse(view: View) -> Result:
         digest={"references": {r.name: [rounded(r.error_pct, 4), rounded(r.half_pct, 4)]
                                for r in found}},
     )  # fmt: skip
+
+
+def _slope(pair: Pair) -> str:
+    if pair.slope_half is None:
+        return "at one mixture only: a factor and a fixed amount look alike"
+    kind = "a factor" if pair.mode == "scale" else "a fixed amount"
+    apart = abs(pair.error_pct) > max(pair.half_pct, APART_PCT)
+    told = f"slope {pair.slope:.2f} ± {pair.slope_half:.2f}"
+    return f"{told}: nearer to {kind}" if apart else told
 
 
 def _ready(m: MixtureInputs) -> float | None:
