@@ -67,6 +67,7 @@ OPEN_PCT, WIDE_PCT, HUNTS_PCT = 5.0, 40.0, 30.0
 LEAN_ON_TARGET_PCT = 6.0
 OWN_SESSIONS = 2
 PAIR = ("intake leak", "exhaust leak before the sensor")
+NOT_APART = "this log does not tell them apart for certain, but only an exhaust's shrinks with heat"
 
 #: Channels, as far as logged, that show the idle's extra air; and, by load sensing, those that
 #: the flow is known from: a wrong one bends the shape over flow.
@@ -132,7 +133,7 @@ def _conclude(digest: dict[str, Any], vehicle: Vehicle, past: Sequence[Earlier])
     elif lean_low and shape is not None:
         bias = shape.low - shape.high
         # an air control says something only beside its usual place
-        placed = idle is not None and idle.air_control is not None and len(own_air) >= OWN_SESSIONS
+        placed = len(own_air) >= OWN_SESSIONS and idle is not None and idle.air_control is not None
         mute = idle is None or (not placed and idle.over_target is None)
         if unmetered or bias > 25.0 or (not _shrinks(shape) and (mute or bias > 20.0)):
             sure = 0.95 if unmetered else 0.93
@@ -331,8 +332,7 @@ def _intake(
     channels: Sequence[str], *, tie: bool,
 ) -> Finding:  # fmt: skip
     other = 0.35 if tie else 0.08
-    tail = (" An exhaust leak before the sensor looks the same here: this log cannot tell them "
-            "apart. Only that one shrinks as the metal warms.") if tie else ""  # fmt: skip
+    tail = f" An {PAIR[1]} looks the same here: {NOT_APART}." if tie else ""
     return Finding(
         kind="intake_leak", severity="watch", confidence=round(sure, 3), start_s=0.0, end_s=end,
         title="Air seems to enter the intake past the throttle",
@@ -358,16 +358,13 @@ def _exhaust(
     sure = 0.88 + (0.04 if shrinks else 0.0) + (0.04 if len(own) >= OWN_SESSIONS else 0.0)
     sure -= 0.02 if tie else 0.0  # a metered engine's intake leak shows in its idle as a rule
     slow_valves = shape.volts is not None and shape.volts < CHARGING_V
-    heat = (
-        f"; cold metal {shape.cold:.0f} %, warm {shape.warm:.0f} %"
-        if shape.cold is not None and shape.warm is not None else ""
-    )  # fmt: skip
+    heat = ""
     shown = {"lean_low_flow": (shape.low, "%"), "lean_large_flow": (shape.high, "%"),
              "at_flow": (shape.flow_low, "g/s")}  # fmt: skip
     if shape.cold is not None and shape.warm is not None:
+        heat = f"; cold metal {shape.cold:.0f} %, warm {shape.warm:.0f} %"
         shown |= {"lean_cold": (shape.cold, "%"), "lean_warm": (shape.warm, "%")}
-    tail = (" An intake leak looks much the same on a metered engine: this log does not tell them "
-            "apart for certain.") if tie else ""  # fmt: skip
+    tail = f" An {PAIR[0]} looks much the same on a metered engine: {NOT_APART}." if tie else ""
     if slow_valves:
         sure = 0.4
         tail += (f" At {shape.volts:.1f} V injectors open late, which leans small flows as much: "
