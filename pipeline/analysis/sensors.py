@@ -242,7 +242,11 @@ def comes_back(time: Floats, m: MixtureInputs) -> Floats:
     Gas that burnt follows air within tenths of a second, so what takes longer is the sensor (or a
     film that fills again). A fall is known to one reading.
     """
-    end = m.high_limit - LIMIT_MARGIN
+    # At rest on its end a reading has noise of its own, whose tops are the limit.
+    at_rest = m.reading[m.reading > m.high_limit - 5.0 * LIMIT_MARGIN]
+    middle = float(np.median(at_rest)) if at_rest.size else m.high_limit
+    spread = 1.4826 * float(np.median(np.abs(at_rest - middle))) if at_rest.size else 0.0
+    end = min(m.high_limit - LIMIT_MARGIN, middle - 3.0 * spread)
     aim = 1.0 + (m.high_limit - 1.0) * np.exp(-1.0)
     known = np.flatnonzero(np.isfinite(m.reading))
     took = []
@@ -251,9 +255,10 @@ def comes_back(time: Floats, m: MixtureInputs) -> Floats:
         rows = known[a:b]
         again = np.flatnonzero(m.cut[rows[1:]])
         rows = rows[: 1 + again[0]] if again.size else rows
-        below, there = (np.flatnonzero(m.reading[rows] < level) for level in (end, aim))
-        if below.size and there.size and below[0] > 0:
-            took.append(time[rows[there[0]]] - time[rows[below[0] - 1]] - m.update_s)
+        there = np.flatnonzero(m.reading[rows] < aim)
+        at_end = np.flatnonzero(m.reading[rows[: there[0]]] >= end) if there.size else there
+        if at_end.size:
+            took.append(time[rows[there[0]]] - time[rows[at_end[-1]]] - m.update_s)
     return np.array(took)
 
 
