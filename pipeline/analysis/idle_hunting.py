@@ -33,7 +33,7 @@ META = Meta(
     version=2,
     kinds=("idle_hunting",),
     needs=("engine_speed",),
-    uses=("idle_air_control", "lambda", "fuel_trim_short", "injector_pulse_width"),
+    uses=("idle_air_control", "lambda", "fuel_trim_short", "injector_pulse_width", "vehicle_speed"),
     facts=("states",),
     optional_facts=("misfire_stretches",),
     shortest_s=15.0,
@@ -57,6 +57,9 @@ AIR_SWING_PCT = 3.0
 #: Amplitude of lambda from which mixture alone moves the speed: 4 % changes torque by some
 #: percent. Common practice, no source.
 LAMBDA_SWING = 0.04
+#: Fall of a swing's middle, over its height, from which the car slows down in gear: simulated
+#: coasts through the gears fell by 1.3 heights, idles that swung by less than 0.4.
+COASTING = 0.6
 #: Where firings are missing at this share of a cylinder, swings have to last for so many periods:
 #: the misses themselves make the speed wander, and wander keeps no pace for long.
 ROUGH_SHARE, ROUGH_PERIODS = 0.1, 6.0
@@ -121,8 +124,11 @@ def analyse(view: View) -> Result:
         if part.size < 10 or time[part[-1]] - time[part[0]] < LEAST_IDLE_S:
             continue
         total += float(time[part[-1]] - time[part[0]])
-        found += swings(time[part], speed[part], least_rpm=least, low_hz=limits.hunting_low_hz,
-                        high_hz=top, least_periods=periods)  # fmt: skip
+        seen = swings(time[part], speed[part], least_rpm=least, low_hz=limits.hunting_low_hz,
+                      high_hz=top, least_periods=periods)  # fmt: skip
+        if not view.has("vehicle_speed"):
+            seen = [s for s in seen if not _coasting(time[part], speed[part], s)]
+        found += seen
     if total == 0.0:
         return not_judged(f"no idle of {LEAST_IDLE_S:.0f} s or more in this log")
     limit = LimitOfDetection(
@@ -146,6 +152,17 @@ def analyse(view: View) -> Result:
         findings=[finding], limits_of_detection={"idle_hunting": limit},
         figures=[_figure(view, found, worst)],
     )  # fmt: skip
+
+
+def _coasting(time: Floats, speed: Floats, swing: Swing) -> bool:
+    """Whether the swing's middle falls by more than its height: a car that slows down in gear.
+
+    With no vehicle speed rest is only assumed; shifting down while coasting draws a saw-tooth, too,
+    but each tooth stands lower. A hunting idle keeps its middle.
+    """
+    rows = (time >= swing.start_s) & (time <= swing.end_s)
+    slope = float(np.polyfit(time[rows] - swing.start_s, speed[rows], 1)[0])
+    return -slope * (swing.end_s - swing.start_s) > 2.0 * swing.amplitude_rpm * COASTING
 
 
 def _rough(view: View) -> bool:

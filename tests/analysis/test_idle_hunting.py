@@ -51,6 +51,19 @@ def test_fuel_cut_and_restore_is_named():
     assert "too much idle air" in finding.likely_causes[0].cause
 
 
+def test_shifting_down_while_coasting_is_no_hunting_where_no_vehicle_speed_is_logged():
+    time = np.arange(0, 60, 1 / RATE)
+    saw = time % 2.0 / 2.0
+    teeth = 180.0 * np.where(saw < 0.2, 2.0 * saw / 0.2 - 1.0, 1.0 - 2.0 * (saw - 0.2) / 0.8)
+    coast = (time > 20) & (time < 30)
+    falling = np.interp(time, [20, 30], [1750.0, 1000.0])
+    for level, kinds in ((falling, []), (np.full(time.size, 1100.0), ["idle_hunting"])):
+        speed = np.where(coast, level + teeth, 880.0)
+        log = session(time, engine_speed=speed, injector_pulse_width=np.full(time.size, 2.5))
+        del log.channels["vehicle_speed"]
+        assert [f.kind for f in run(log, "idle_hunting").findings] == kinds
+
+
 @pytest.mark.parametrize("hz", [0.02, 3.0])
 def test_slower_and_faster_is_no_hunting(hz):
     time, speed, _ = hunting(hz=hz)
