@@ -49,7 +49,7 @@ def lean_load_finding(
         title="Lean under load",
         detail=f"Lambda {about['lambda']:.2f} where lambda {about['target']:.2f} was wanted "
         f"({about['error']:.0f} % lean at worst), at {about['rpm']:.0f} rpm and "
-        f"{about['kpa']:.0f} kPa, for {about['end'] - about['start']:.1f} s, throttle and pressure "
+        f"{about['kpa']:.0f} kPa, for {about['lasted']:.1f} s, throttle and pressure "
         "settled." + _times(count),
         step=0 if severity == "stop" else 3,
         blocks=["knock_risk", "lean_running"],
@@ -61,7 +61,7 @@ def lean_load_finding(
             wanted=(about["target"], "lambda"),
             speed=(about["rpm"], "rpm"),
             pressure=(about["kpa"], "kPa"),
-            lasted=(about["end"] - about["start"], "s"),
+            lasted=(about["lasted"], "s"),
         ),
         likely_causes=[
             Cause(cause=TABLE, probability=0.45),
@@ -84,7 +84,7 @@ def rich_load_finding(about: Mapping[str, float], count: int) -> Finding:
         detail=f"Lambda {about['lambda']:.2f}"
         + (f", {abs(about['error']):.0f} % rich of its target" if about["error"] else "")
         + f" at worst, at {about['rpm']:.0f} rpm and {about['kpa']:.0f} kPa, for "
-        f"{about['end'] - about['start']:.1f} s." + _times(count),
+        f"{about['lasted']:.1f} s." + _times(count),
         step=4,
         channels=["lambda"],
         evidence=evidence(

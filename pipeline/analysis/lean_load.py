@@ -96,14 +96,15 @@ def analyse(view: View) -> Result:
     # What follows a step and returns by itself is a transient; what stays began where it began.
     episodes = _episodes(course, judged & lean, limits.lean_load_s, able & course.calm & lean,
                          _beyond_noise(course, judged, limits))  # fmt: skip
-    findings += [_lean(view, course, e, n) for e, n in _bounded(episodes)]
+    findings += [_lean(view, course, e, n, judged & lean) for e, n in _bounded(episodes)]
     # a reading at its rich end does not say how rich, but that it is at least so rich
     able = (course.usable | course.at_rich_end) & course.settled
     rich = known & (course.error < -limits.rich_load_pct / 100.0)
     rich |= course.lambda_engine < limits.rich_load_lambda
     rich &= able & loaded
     for episode, count in _bounded(_episodes(course, rich, limits.rich_load_s)):
-        about = _about(course, episode, able, np.where(known, -course.error, -course.lambda_engine))
+        excess = np.where(known, -course.error, -course.lambda_engine)
+        about = _about(course, episode, count, rich, excess)
         findings.append(rich_load_finding(about, count))
     # What the engine is told needs no reading that can be believed.
     wise = _wise(view.vehicle, course.pressure)
@@ -111,7 +112,7 @@ def analyse(view: View) -> Result:
     aimed = loaded & known & course.calm & (course.target > wise + 0.004)
     aimed &= _is_petrol(view.vehicle)
     for episode, count in _bounded(_episodes(course, aimed, limits.lean_load_s)):
-        about = _about(course, episode, aimed, course.target - wise)
+        about = _about(course, episode, count, aimed, course.target - wise)
         most = _wise(view.vehicle, np.array([about["kpa"]]))[0]
         findings.append(target_finding(about, float(most), count))
     over = float(seconds.sum())
@@ -230,14 +231,22 @@ def _bounded(episodes: list[Episode]) -> list[tuple[Episode, int]]:
     return [*((e, 1) for e in head), (last, len(rest))]
 
 
-def _about(course: MixtureCourse, episode: Episode, use: Bools, excess: Floats) -> dict[str, float]:
-    """Figures of an episode at its worst moment by ``excess`` (k,), of the rows in ``use`` (k,)."""
+def _about(
+    course: MixtureCourse, episode: Episode, count: int, use: Bools, excess: Floats
+) -> dict[str, float]:
+    """Figures of an episode at its worst moment by ``excess`` (k,), of the rows in ``use`` (k,).
+
+    An episode that stands for ``count`` of them lasted as long as its rows, not from first to last.
+    """
     rows = np.flatnonzero(use[episode.rows]) + episode.rows.start
     index = rows[np.argmax(np.nan_to_num(excess[rows], nan=-np.inf))]
     error = course.error[rows][np.isfinite(course.error[rows])]
     return {
         "start": episode.start,
         "end": episode.end,
+        "lasted": float(row_seconds(course.at_s)[rows].sum())
+        if count > 1
+        else episode.end - episode.start,
         "error": 100.0 * float(np.nan_to_num(course.error[index])),
         "median": 100.0 * float(np.median(error)) if error.size else 0.0,
         "lambda": float(course.lambda_engine[index]),
@@ -248,10 +257,11 @@ def _about(course: MixtureCourse, episode: Episode, use: Bools, excess: Floats) 
     }
 
 
-def _lean(view: View, course: MixtureCourse, episode: Episode, count: int) -> Finding:
+def _lean(view: View, course: MixtureCourse, episode: Episode, count: int, lean: Bools) -> Finding:
+    """``lean`` (k,): rows that are. An episode that stands for several holds any others, too."""
     limits = view.limits
     rows = episode.rows
-    use = course.usable[rows] & course.settled[rows]
+    use = lean[rows]
     error = np.where(use, course.error[rows], -1.0)
     kpa = np.where(use, course.pressure[rows], 0.0)
     lam = np.where(use, course.lambda_engine[rows], 0.0)
@@ -269,7 +279,7 @@ def _lean(view: View, course: MixtureCourse, episode: Episode, count: int) -> Fi
         severity = "act"
     if deep >= limits.lean_load_s or bare >= limits.lean_stop_s:
         severity = "stop"
-    about = _about(course, episode, course.usable & course.settled, course.error)
+    about = _about(course, episode, count, lean, course.error)
     noise = float(np.std(np.diff(course.lambda_engine[rows]))) * 100.0 if use.sum() > 5 else 1.0
     over = (about["median"] - limits.lean_load_pct) / max(noise, 0.5)
     return lean_load_finding(about, severity, sure_of(over), count)

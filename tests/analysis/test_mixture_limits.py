@@ -53,6 +53,19 @@ def test_lean_under_load_goes_up_its_ladder(
         assert f.end_s == pytest.approx(began[1] + 2.5 + seconds, abs=0.2)
 
 
+def test_findings_that_stand_for_many_moments_tell_of_those_moments_alone() -> None:
+    """Between them the engine runs far leaner, but not under load."""
+    between = Stay(8, kpa=30.0, throttle=8.0, error=0.30)
+    moment = (*pull(85.0, 0.065, target=0.95, begin=2.5, end=3.5), between)
+    every, _ = found((*(stay for _ in range(7) for stay in moment), Stay(4)))
+    last = [f for f in every if f.kind == "lean_under_load"][-1]
+    assert "4 such moments" in last.detail
+    assert last.severity == "watch"
+    assert last.evidence["pressure"].value == pytest.approx(85.0, abs=2.0)
+    assert last.evidence["error"].value < 12.0
+    assert last.evidence["lasted"].value == pytest.approx(4.0, abs=1.0)
+
+
 def test_lean_that_stays_after_a_step_began_where_it_began_and_what_returns_is_a_transient() -> (
     None
 ):
