@@ -179,7 +179,8 @@ def no_boost(vehicle: Vehicle, stretches: Sequence[tuple[float, float]], peak: f
         f"long spooled the manifold stayed at the barometer (peak {peak:.0f} kPa), though the "
         f"vehicle file says the engine is boosted. {told}",
         step=2, blocks=["lean_running"], channels=["manifold_pressure", "throttle_position"],
-        evidence=evidence(peak_pressure=(peak, "kPa"), runs=(float(len(stretches)), "1")),
+        evidence=evidence(peak_pressure=(peak, "kPa"),
+                          runs_without_boost=(float(len(stretches)), "1")),
         likely_causes=causes, next_checks=checks,
     )  # fmt: skip
 

@@ -6,11 +6,11 @@ seen unless both fail to show it (noisy or, Pearl 1988). The numbers are the tra
 values, no statistics of any fleet; the file names each one's reason.
 """
 
-import itertools
+import functools
 import tomllib
 from collections.abc import Mapping, Sequence
 from importlib import resources
-from typing import Annotated
+from typing import Annotated, Any
 
 import msgspec
 import numpy as np
@@ -57,9 +57,14 @@ class CauseEntry(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_onl
 
 
 class ModelSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """Numbers that hold for all causes; sharpness and lift: see `stated`."""
+    """Numbers that hold for all causes; sharpness and lift: see `stated`.
+
+    sound_prior: weight, beside those of the causes, of a sound car behind a session in which
+    nothing is louder than info.
+    """
 
     unknown_prior: Annotated[float, Meta(gt=0)]
+    sound_prior: Annotated[float, Meta(ge=0)] = 0.0
     background: Share
     touched_factor: Annotated[float, Meta(gt=0)]
     cleared_factor: Annotated[float, Meta(gt=0)]
@@ -78,10 +83,12 @@ class Model(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tru
     cause: list[CauseEntry]
 
 
+@functools.cache
 def read_model(raw: bytes | None = None) -> Model:
     """Read and check the model; ``raw`` in place of the file that comes with the package.
 
     Raises ValueError naming the entry where a cause uses a sign or a tie that is not there.
+    Read once per process: nothing in a model is ever changed.
     """
     if raw is None:
         raw = resources.files("pipeline.analysis").joinpath("causes.toml").read_bytes()
@@ -116,24 +123,28 @@ def priors(
 
 
 def posterior(
-    model: Model, seen: Mapping[str, bool | None], weight: Mapping[str, float]
+    model: Model,
+    seen: Mapping[str, bool | None],
+    weight: Mapping[str, float],
+    *,
+    quiet: bool = False,
 ) -> dict[str, float]:
     """Probability that each cause is at work (alone or with one other), and of ``unknown``.
 
-    seen: sign to True, False or None. weight: relative priors by cause id. The probabilities of
-    the causes add up to more than 1 only where two are at work together.
+    seen: sign to True, False or None. weight: relative priors by cause id. quiet: nothing is
+    louder than info, so that ``unknown`` may be a sound car as well. The probabilities of the
+    causes add up to more than 1 only where two are at work together.
     """
     names = [c.id for c in model.cause]
     chance, absent = _likelihoods(model, seen)
     prior = np.array([weight[n] for n in names])
-    total = float(prior.sum()) + model.model.unknown_prior
+    open_prior = model.model.unknown_prior + (model.model.sound_prior if quiet else 0.0)
+    total = float(prior.sum()) + open_prior
     single = prior * _product(chance, absent)
-    unknown = model.model.unknown_prior * float(_product(*_unknown(model, seen))[0])
-    pair = np.zeros((len(names), len(names)))
-    for i, j in itertools.combinations(range(len(names)), 2):
-        both = 1.0 - (1.0 - chance[[i]]) * (1.0 - chance[[j]])
-        missing = absent[[i]] * absent[[j]]
-        pair[i, j] = prior[i] * prior[j] / total * float(_product(both, missing)[0])
+    unknown = open_prior * float(_product(*_unknown(model, seen))[0])
+    both = 1.0 - (1.0 - chance[:, None]) * (1.0 - chance[None, :])
+    missing = absent[:, None] * absent[None, :]
+    pair = np.triu(np.outer(prior, prior) / total * _product(both, missing), k=1)
     pair *= model.model.pair_factor
     evidence = float(single.sum() + pair.sum() + unknown)
     if evidence <= 0.0:
@@ -154,7 +165,7 @@ def stated(model: Model, probability: float) -> float:
     return float(1.0 / (1.0 + np.exp(-z)))
 
 
-Array = np.ndarray[tuple[int, ...], np.dtype[np.float64]]
+Array = np.ndarray[Any, np.dtype[np.float64]]
 
 
 def blocks(model: Model) -> dict[str, list[str]]:
@@ -206,5 +217,5 @@ def _background(model: Model, sign: str) -> float:
 
 
 def _product(chance: Array, absent: Array) -> Array:
-    """Likelihood of all blocks together, (causes,)."""
-    return np.asarray(np.prod(np.clip(chance * absent, 1e-9, 1.0), axis=1))
+    """Likelihood of all blocks together: the product over the last axis."""
+    return np.asarray(np.prod(np.clip(chance * absent, 1e-9, 1.0), axis=-1))

@@ -11,7 +11,7 @@ from pipeline.analysis._causes import UNKNOWN, posterior, priors, read_model, st
 from pipeline.analysis.diagnosis import _items, conclude
 from pipeline.logbook import Entry
 from pipeline.meta import Case
-from pipeline.results import Finding, LimitOfDetection, Result, Severity
+from pipeline.results import Finding, LimitOfDetection, Metric, Result, Severity
 from pipeline.vehicle import DEFAULT_VEHICLE
 
 
@@ -56,6 +56,48 @@ def test_what_fits_nothing_stays_unknown() -> None:
     assert conclude(case(finding("log_gap"))).diagnosis[0].cause == (
         "something this list does not know"
     )
+
+
+def with_metric(one: Case, **values: float) -> Case:
+    metrics = {k: Metric(value=v, unit="1") for k, v in values.items()}
+    extra = Result(status="clear", why="x", metrics=metrics)
+    return dataclasses.replace(one, results={**one.results, "b": extra})
+
+
+def test_mere_info_is_explained_only_where_the_file_says_it_is_worth_it() -> None:
+    assert conclude(case(finding("transient_mixture", "info"))).diagnosis == []
+    items = conclude(case(finding("knock_risk", "info"))).diagnosis
+    # most cars behind such a session are sound: that comes first, the cause it would be after it
+    assert [d.cause for d in items[:2]] == [
+        "nothing that needs mending", "too much spark or boost for this fuel and heat",
+    ]  # fmt: skip
+    assert items[1].explains == ["knock_risk"]
+    loud = conclude(case(finding("knock_risk", "info"), finding("thermostat_stuck_open")))
+    assert loud.diagnosis[0].cause == "thermostat stuck open"
+    assert all(d.cause != "nothing that needs mending" for d in loud.diagnosis)
+
+
+def test_a_hot_charge_is_the_coolers_fault_only_where_it_does_not_cool() -> None:
+    hot = case(finding("hot_intake"))
+    cooler = "intercooler gets no air, is oily or heat-soaked"
+    assert conclude(with_metric(hot, intercooler_effectiveness=0.2)).diagnosis[0].cause == cooler
+    works = conclude(with_metric(hot, intercooler_effectiveness=0.7)).diagnosis
+    assert works[0].cause != cooler
+    assert conclude(hot).diagnosis[0].cause == cooler
+
+
+@pytest.mark.parametrize(
+    ("margin", "first"),
+    [(-6.0, "too much spark or boost for this fuel and heat"),
+     (6.0, "another fuel batch (ethanol, octane)")],
+)  # fmt: skip
+def test_knock_the_model_expects_is_spark_knock_it_does_not_is_the_fuel(margin, first) -> None:
+    heard = with_metric(case(finding("knock_retard", "act")), knock_margin_min_deg=margin)
+    items = conclude(heard).diagnosis
+    assert items[0].cause == first
+    if margin > 0:
+        assert items[1].cause == "base timing wrong"
+        assert "cannot be told from" in items[0].next_check
 
 
 def test_pairs_that_tie_are_said_to_tie() -> None:
@@ -146,7 +188,7 @@ reasoning = "It has been standing."
 def test_a_cause_that_names_an_unknown_sign_is_refused() -> None:
     raw = resources.files("pipeline.analysis").joinpath("causes.toml").read_bytes()
     with pytest.raises(ValueError, match="no_such_sign"):
-        read_model(raw.replace(b"signs = {boost_down", b"signs = {no_such_sign = 0.5, boost_down"))
+        read_model(raw.replace(b"signs = {boost_gone", b"signs = {no_such_sign = 0.5, boost_gone"))
 
 
 def test_what_is_stated_keeps_the_order_and_is_the_posterior_where_nothing_calibrates() -> None:

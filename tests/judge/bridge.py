@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -19,11 +20,12 @@ from pipeline.vehicle import parse_vehicle
 
 @dataclass(frozen=True)
 class Judged:
-    """A run and what the pipeline made of it."""
+    """A run and what the pipeline made of it; ``case``: what was simulated, where known."""
 
     run: Run
     session: Session
     results: Mapping[str, Result]
+    case: Any = None
 
     @property
     def findings(self) -> list[Finding]:

@@ -24,7 +24,7 @@ import pkgutil
 import time
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import ModuleType
 from typing import Any
 
@@ -177,7 +177,7 @@ def judge_area(area: ModuleType, seeds: Iterable[int], registry: Registry) -> Ta
                 if result.status == "failed":
                     tally.failed[f"{name}: {result.why}"] += 1
             if hasattr(area, "rows"):
-                for name, value in area.rows(judged, registry).items():
+                for name, value in area.rows(replace(judged, case=case), registry).items():
                     if np.isfinite(value):
                         tally.rows[name].append(float(value))
     tally.seconds = time.process_time() - start
