@@ -334,7 +334,7 @@ class SessionView:
         named = {r for a in [*judged, *silent] for r in a["references"]}
         diagnosis, next_log = self.diagnosis(), self.next_log()
         # Their answers stand in sections of their own.
-        told = {"overview", "verdict"}
+        told = {"overview", "verdict", "changed"}
         told |= ({"diagnosis"} if diagnosis else set()) | ({"next-log"} if next_log else set())
         proven = proven_map(self.document["proven_range"], self.units, name="proven")
         for a in judged:
@@ -347,6 +347,7 @@ class SessionView:
             "notes": [f for f in findings if f["severity"] == "info"],
             "diagnosis": diagnosis,
             "overview": next((a for a in judged if a["id"] == "overview"), None),
+            "changed": next((a for a in judged if a["id"] == "changed"), None),
             "analyses": [a for a in judged if a["id"] not in told],
             "silent": silent,
             "blind": blind,
