@@ -384,12 +384,14 @@ def draw_curve(figure: Curve | Points, units: Units, *, name: str) -> Drawn:
         summary = f"{figure.y_label} over {figure.x_label}: {told}".rstrip()
         chart = replace(chart, summary=summary)
     x_unit = units.label(figure.x_unit)
+    days = figure.x_unit == "d"  # a place in the calendar has its date in words
     if not time:
-        named = x_unit and x_unit not in figure.x_label.split()
+        named = x_unit and x_unit not in figure.x_label.split() and not days
         across = f"Across: {figure.x_label}{f', {x_unit}' if named else ''}"
         chart = replace(chart, across=across)
-    flags = tuple((letter(i), m.label, clock(m.x) if time else f"{plain(m.x, 1)} {x_unit}".rstrip())
-                  for i, m in enumerate(marks))  # fmt: skip
+    at = ["" if days else clock(m.x) if time else f"{plain(m.x, 1)} {x_unit}".rstrip()
+          for m in marks]  # fmt: skip
+    flags = tuple((letter(i), m.label, at[i]) for i, m in enumerate(marks))
     return Drawn("charts", name, figure.title, figure.caption, (chart,),
                  {"time": time, "x0": x0, "x1": x1, "x_label": figure.x_label,
                   "x_unit": x_unit, "charts": [live]}, flags)  # fmt: skip

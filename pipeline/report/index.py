@@ -66,6 +66,7 @@ def _vehicle(v: Mapping[str, Any]) -> IndexVehicle:
         units=units,
         sessions=[_session(s, few=len(sessions) <= 60) for s in worst_first],
         open_points=points,
+        latest=_session(sessions[-1], few=True) if len(sessions) > 1 else None,
         closed=[_closed(p, units) for p in closed[:60]],
         trends=trends_page(v["id"], sessions, v["logbook"], units),
     )
@@ -89,11 +90,11 @@ def _open(point: Point, units: Units) -> OpenPoint:
 
 def _closed(point: Point, units: Units) -> OpenPoint:
     after = f", after “{point.closed_after}”" if point.closed_after else ""
+    last = f" to {_day(point.last_seen)}" if point.last_seen != point.since else ""
     return OpenPoint(
         text=units.text(point.title),
         severity=point.severity,
-        since=f"seen {_day(point.since)} to {_day(point.last_seen)}, gone on "
-        f"{_day(point.closed)}{after}",
+        since=f"seen {_day(point.since)}{last}, gone on {_day(point.closed)}{after}",
     )
 
 

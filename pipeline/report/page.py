@@ -156,6 +156,8 @@ class IndexVehicle:
     sessions: Sequence[IndexSession]
     open_points: Sequence[OpenPoint] = ()
     closed: Sequence[OpenPoint] = ()
+    #: The last one by start: what somebody who has just come home looks for.
+    latest: IndexSession | None = None
     #: Filled by the trends: whatever blocks/trends.html shows; None where there are none yet.
     trends: Any = None
 

@@ -1,6 +1,6 @@
 """What moved over the sessions of one vehicle, in words, small charts and a table."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,7 +10,7 @@ from pipeline.history import Summary, local_time
 from pipeline.logbook import Entry
 from pipeline.report.charts import Drawn, draw_curve
 from pipeline.report.units import Units
-from pipeline.report.view import metric_unit, metric_words
+from pipeline.report.view import metric_shown, metric_unit, metric_words
 from pipeline.results import Curve, Line, Mark
 
 #: Points a trend's line keeps; more sessions are pooled by their median.
@@ -61,8 +61,13 @@ def trends_page(
     trends = trends_of(series)
     effects = effects_of(series, logbook)
     by_name = {s.name: s for s in series}
-    called = [t for t in trends if t.called][:MOST_CHARTS]
+    called = [t for t in trends if t.called]
     stepped = [e for e in effects if e.called]
+    # Where both are called one explains the other: a drift steps at every entry, a step tilts.
+    both = {t.name for t in called} & {e.name for e in stepped}
+    steps = {n for n in both if _steps_fit(by_name[n], [e for e in stepped if e.name == n])}
+    called = [t for t in called if t.name not in steps][:MOST_CHARTS]
+    stepped = [e for e in stepped if e.name not in both - steps]
     shown = list(dict.fromkeys([*(t.name for t in called), *(e.name for e in stepped)]))
     said = {t.name: _trend_words(t, units) for t in called}
     moved = [
@@ -75,9 +80,28 @@ def trends_page(
     return Trends(
         moved=moved,
         effects=[_effect_words(e, units) for e in stepped],
-        rows=[_row(s, trends, units) for s in series],
+        rows=[_row(s, trends, units, steps) for s in series],
         entries=[(e.when.replace("T", " ")[:16], e.kind, e.text) for e in logbook],
     )
+
+
+def _steps_fit(series: Series, effects: Sequence[Effect]) -> bool:
+    """Whether levels between the entries fit a metric's sessions better than one straight line.
+
+    Both by the residual variance of least squares, which allows each its parameters.
+    """
+    y, days = np.array(series.values), np.array(series.days)
+    use = np.array(series.versions) == series.versions[-1]
+    entries = sorted({e.entry.when for e in effects})
+    level = np.array([sum(local_time(s) >= when for when in entries) for s in series.starts])
+    y, days, level = y[use], days[use], level[use]
+    if y.size < 4 or np.ptp(days) <= 0:
+        return True
+    line = y - np.polyval(np.polyfit(days, y, 1), days)
+    parts = [y[level == k] - y[level == k].mean() for k in np.unique(level)]
+    free = max(y.size - len(parts), 1)
+    stepped = float(sum(np.sum(p**2) for p in parts)) / free
+    return bool(stepped <= float(np.sum(line**2)) / (y.size - 2))
 
 
 def _date(stamp: str) -> str:
@@ -99,7 +123,10 @@ def _trend_words(trend: Trend, units: Units) -> str:
     name = metric_words(trend.name)
     verb = "has grown" if trend.slope > 0 else "has fallen"
     change = abs(trend.last - trend.first)
-    share = f" by {100 * change / abs(trend.first):.0f} %" if abs(trend.first) > 1e-9 else ""
+    # A share of a share, or of what passes through nought, says nothing.
+    share = ""
+    if unit not in ("%", "degC") and trend.first * trend.last > 0:
+        share = f" by {100 * change / abs(trend.first):.0f} %"
     return (
         f"{name} {verb}{share} since {_date(trend.since)}, from about "
         f"{units.show(trend.first, unit)} to {units.show(trend.last, unit)} over {trend.count} "
@@ -113,12 +140,16 @@ def _effect_words(effect: Effect, units: Units) -> str:
     verb = "rose" if effect.shift > 0 else "fell"
 
     def span(value: float) -> str:
-        return f"{units.span(value, unit):+.3g} {label}".rstrip()
+        return f"{units.span(value, unit):.2g} {label}".rstrip()
+
+    # "Fell by 7": the verb holds the sign, so that an end beyond nought alone shows one.
+    sign = 1.0 if effect.shift > 0 else -1.0
+    low, high = sorted((sign * effect.low, sign * effect.high))
 
     text = (
         f"After “{effect.entry.text}” ({_date(effect.entry.when)}), "
-        f"{metric_words(effect.name)} {verb} by {span(effect.shift)} ({span(effect.low)} to "
-        f"{span(effect.high)}, {effect.before} sessions before, {effect.after} after); chance "
+        f"{metric_words(effect.name)} {verb} by {span(sign * effect.shift)} ({span(low)} to "
+        f"{span(high)}, {effect.before} sessions before, {effect.after} after); chance "
         f"alone would do that {once_in(effect.p)} such entries"
     )
     if not effect.fair:
@@ -141,7 +172,10 @@ def _chart(name: str, series: Series, logbook: Sequence[Entry], units: Units) ->
     first = local_time(series.starts[0])
     last = local_time(series.starts[-1])
     marks = [
-        Mark(label=e.text, x=round(_days(e.when) - _days(first) + series.days[0], 2))
+        Mark(
+            label=f"{e.when[:10]} {e.text}",
+            x=round(_days(e.when) - _days(first) + series.days[0], 2),
+        )
         for e in logbook
         if e.kind != "note" and first <= e.when <= last
     ][:MOST_MARKS]
@@ -185,22 +219,27 @@ def _days(stamp: str) -> float:
     return (moment - dt.datetime(1970, 1, 1)).total_seconds() / 86400.0
 
 
-def _row(series: Series, trends: Sequence[Trend], units: Units) -> TableRow:
-    unit = metric_unit(series.name, series.unit)
+def _row(series: Series, trends: Sequence[Trend], units: Units, steps: Collection[str]) -> TableRow:
     trend = next((t for t in trends if t.name == series.name), None)
     if series.name in CIRCUMSTANCES:
         said = "of the drive, not of the engine"
     elif trend is None:
         said = "too few sessions to tell"
+    elif series.name in steps:
+        said = "steps at an entry"
     elif trend.called:
         said = "grows" if trend.slope > 0 else "falls"
     else:
         said = "no trend beyond chance"
+
+    def shown(value: float) -> str:
+        return metric_shown(units, series.name, value, series.unit)
+
     return TableRow(
-        name=metric_words(series.name),
-        latest=units.show(series.values[-1], unit),
-        low=units.show(min(series.values), unit),
-        high=units.show(max(series.values), unit),
+        name=units.text(metric_words(series.name)),
+        latest=shown(series.values[-1]),
+        low=shown(min(series.values)),
+        high=shown(max(series.values)),
         sessions=len(series.values),
         said=said,
     )

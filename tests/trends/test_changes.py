@@ -4,6 +4,8 @@ import numpy as np
 
 from pipeline.changes import effects_of, series_of, trends_of
 from pipeline.history import Summary
+from pipeline.report.trends import trends_page
+from pipeline.report.units import Units
 from tests.trends.summaries import entry, summary
 
 #: Metrics followed at once; about as many as a full log gives.
@@ -92,3 +94,26 @@ def test_a_step_is_not_credited_to_another_entry() -> None:
 def test_the_day_and_the_road_are_never_tested() -> None:
     logs = [summary(n, metrics={"distance_km": 10.0 + n, "m": 5.0 + n}) for n in range(8)]
     assert {t.name for t in trends_of(series_of(logs))} == {"m"}
+
+
+def test_the_page_tells_a_step_or_a_drift_and_never_both_of_one_figure() -> None:
+    """A drift steps at every entry, and a step tilts the line: one of them explains the other."""
+    for made, steps in (({"step": 0.2, "slope": 0.008}, True), ({"slope": 0.02}, False)):
+        week = _week(5, sessions=16, **made)  # type: ignore[arg-type]
+        assert any(t.called and t.name == "m00" for t in trends_of(series_of(week)))
+        assert any(e.called and e.name == "m00" for e in effects_of(series_of(week), [entry(4.5)]))
+        page = trends_page("car", week, [entry(4.5)], Units())
+        assert page is not None
+        assert any("M00 rose" in text for text in page.effects) is steps
+        assert any("M00 has grown" in m.sentence for m in page.moved) is not steps
+        said = next(r.said for r in page.rows if r.name == "M00")
+        assert said == ("steps at an entry" if steps else "grows")
+
+
+def test_a_fall_is_told_without_a_second_sign() -> None:
+    page = trends_page("car", _week(5, step=-0.1), [entry(4.5)], Units())
+    assert page is not None
+    (text,) = page.effects
+    assert "M00 fell by 4.9 (4.3 to 5.5, 5 sessions before" in text
+    (flag,) = page.moved[0].chart.flags
+    assert flag == ("A", "2026-05-06 hose renewed", "")
