@@ -1,6 +1,7 @@
 """The finding of an engine that runs too hot, and the warm-up's answer, in words."""
 
 from pipeline.results import Cause, Check, Finding, Metric, Severity, evidence
+from pipeline.wording import clock
 
 
 def overheating_finding(
@@ -14,7 +15,7 @@ def overheating_finding(
         start_s=start,
         end_s=end,
         title="The engine runs too hot",
-        detail=f"The coolant reached {top:.0f} °C between {start:.0f} s and {end:.0f} s, {note}.",
+        detail=f"The coolant reached {top:.0f} °C between {clock(start)} and {clock(end)}, {note}.",
         step=0 if severity == "stop" else 2,
         blocks=["knock_risk"],
         channels=["coolant_temperature"],

@@ -20,11 +20,23 @@ def sure_of(widths: float) -> float:
     return min(max(SURE + SURER * widths, SURE_BOUNDS[0]), SURE_BOUNDS[1])
 
 
-def _checks() -> list[Check]:
+def _checks(*, drive: bool = True) -> list[Check]:
+    """Next checks; ``drive``: whether one that needs another run may be asked for."""
+    if drive:
+        pressure = Check(
+            text="Compare the fuel pressure of that very run with idle's: on this page if it was "
+            "logged, else log it next time or let a passenger read the gauge",
+            tool="this page, pressure gauge", engine="driving", minutes=20, decides=[SUPPLY],
+        )  # fmt: skip
+    else:
+        pressure = Check(
+            text="Compare the fuel pressure of that very run with idle's on this page if it was "
+            "logged; else, before any other run, measure the pressure with the regulator's hose "
+            "off and the pump's delivery into a can",
+            tool="this page, gauge, can", engine="off_cold", minutes=30, decides=[SUPPLY],
+        )  # fmt: skip
     return [
-        Check(text="Compare the fuel pressure of that very run with idle's: on this page if it "
-              "was logged, else log it next time or let a passenger read the gauge",
-              tool="this page, pressure gauge", engine="driving", minutes=20, decides=[SUPPLY]),
+        pressure,
         Check(text="Listen for an exhaust leak cold; compare the reading in a fuel-cut overrun",
               tool="ear, this log", engine="off_cold", minutes=15, decides=[SENSOR]),
         Check(text="Enter the step the fuel table gives, only once supply and sensor are sound",
@@ -68,7 +80,7 @@ def lean_load_finding(
             Cause(cause=SUPPLY, probability=0.35),
             Cause(cause=SENSOR, probability=0.12),
         ],
-        next_checks=_checks(),
+        next_checks=_checks(drive=severity != "stop"),
     )
 
 

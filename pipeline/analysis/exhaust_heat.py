@@ -16,6 +16,7 @@ from pipeline.results import (
 )
 from pipeline.session import View
 from pipeline.signals import segments, smoothing
+from pipeline.wording import clock
 
 META = Meta(
     question="Does the exhaust get too hot?",
@@ -59,7 +60,7 @@ def analyse(view: View) -> Result:
                 start_s=float(time[starts[0]]), end_s=float(time[ends[-1] - 1]),
                 title="Exhaust too hot",
                 detail=f"Before the turbine the exhaust reached {most:.0f} °C at "
-                f"{time[top]:.0f} s{at_speed}, and stayed above "
+                f"{clock(time[top])}{at_speed}, and stayed above "
                 f"{limits.hot_exhaust_c:.0f} °C for "
                 f"{smoothing.row_seconds(time)[held].sum():.0f} s."
                 + (f" Lambda {seen:.2f} at the time." if np.isfinite(seen) else ""),
@@ -72,17 +73,17 @@ def analyse(view: View) -> Result:
                     Cause(cause="misfire that burns on in the exhaust", probability=0.12),
                 ],
                 next_checks=[
-                    Check(text="Check the base timing with a light at two speeds",
-                          tool="timing light", engine="idle", minutes=15, decides=[late]),
                     Check(text="Compare lambda with its target at the hottest moments",
                           tool="log", engine="off_cold", minutes=10, decides=[lean]),
+                    Check(text="Check the base timing with a light at two speeds",
+                          tool="timing light", engine="idle", minutes=15, decides=[late]),
                 ],
             )
         )  # fmt: skip
     return Result(
         status="found" if findings else "clear",
         why=(findings[0].title + ": " if findings else "")
-        + f"{most:.0f} °C at most before the turbine, at {time[top]:.0f} s{at_speed}",
+        + f"{most:.0f} °C at most before the turbine, at {clock(time[top])}{at_speed}",
         findings=findings,
         limits_of_detection={
             "hot_exhaust": LimitOfDetection(

@@ -22,6 +22,7 @@ from pipeline.results import (
 from pipeline.session import View
 from pipeline.signals import segments, smoothing
 from pipeline.signals.segments import Bools, Floats
+from pipeline.wording import clock
 
 META = Meta(
     question="Does the fuel pressure keep up?",
@@ -187,7 +188,7 @@ def _drops(
             start_s=float(time[starts[0]]), end_s=float(time[ends[-1] - 1]),
             title="Fuel pressure falls under load",
             detail=f"Rail pressure over the manifold fell to {over[bottom]:.0f} kPa at "
-            f"{time[bottom]:.0f} s and {rpm:.0f} rpm, {drop:.0f} kPa under its value at "
+            f"{clock(time[bottom])} and {rpm:.0f} rpm, {drop:.0f} kPa under its value at "
             f"{reference_name} ({reference:.0f} kPa); {starts.size} time"
             + ("s" if starts.size > 1 else "") + f".{told}",
             step=3, blocks=["lean_under_load", "lean_running", "injector_limit"],

@@ -249,8 +249,8 @@ def _finding(view: View, states: States, found: list[Swing], worst: Swing) -> Fi
         end_s=rounded(max(s.end_s for s in found), 6),
         title="The idle speed swings up and down",
         detail=f"Engine speed at idle swings by about {worst.amplitude_rpm:.0f} rpm either way, "
-               f"once in {1.0 / worst.frequency_hz:.1f} s, for {total:.0f} s in {len(found)} "
-               f"stretch(es). {kind.says}.",
+               f"once in {1.0 / worst.frequency_hz:.1f} s, for {total:.0f} s in "
+               f"{len(found)} {'stretch' if len(found) == 1 else 'stretches'}. {kind.says}.",
         step=4, channels=["engine_speed"],
         evidence=evidence(swing=(worst.amplitude_rpm, "rpm"),
                           frequency=(worst.frequency_hz, "Hz"), periods=(worst.periods, "1"),

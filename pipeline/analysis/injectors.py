@@ -31,6 +31,7 @@ from pipeline.session import View
 from pipeline.signals import segments, smoothing
 from pipeline.signals.segments import Bools, Floats
 from pipeline.vehicle import DeadTime
+from pipeline.wording import clock
 
 META = Meta(
     question="Are the injectors large enough, with room to spare, and small enough to idle?",
@@ -186,7 +187,7 @@ def _limit(view: View, calm: Floats, rpm: Floats) -> list[Finding]:
             start_s=float(time[starts[0]]), end_s=float(time[ends[-1] - 1]),
             title="Injectors at their limit" if at_end.any() else "Injectors near their limit",
             detail=f"The injectors were open {most:.0f} % of the time at {rpm[top]:.0f} rpm "
-            f"({time[top]:.0f} s), {total:.1f} s at or above {limits.injector_duty_pct:.0f} %. "
+            f"(at {clock(time[top])}), {total:.1f} s at or above {limits.injector_duty_pct:.0f} %. "
             "Beyond that they give no more fuel, and the mixture goes lean as speed rises."
             + (" Lambda did go lean while they were at the end." if lean else ""),
             step=0 if severity == "stop" else 3,
@@ -196,10 +197,10 @@ def _limit(view: View, calm: Floats, rpm: Floats) -> list[Finding]:
                               lasted=(total, "s")),
             likely_causes=[Cause(cause=small, probability=0.6), Cause(cause=low, probability=0.25)],
             next_checks=[
-                Check(text="Measure the fuel pressure over manifold pressure in a run, or log it",
-                      tool="gauge or sensor", engine="driving", minutes=30, decides=[low]),
                 Check(text="Compare the injectors' rated flow with what this power needs",
                       tool="data sheet", engine="off_cold", minutes=15, decides=[small]),
+                Check(text="Measure the fuel pressure over manifold pressure in a run, or log it",
+                      tool="gauge or sensor", engine="driving", minutes=30, decides=[low]),
             ],
         )
     ]  # fmt: skip

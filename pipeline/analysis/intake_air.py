@@ -224,7 +224,7 @@ def _hot(
     detail = (
         f"In boost the intake air reached {most:.0f} °C"
         + (f", {rise:.0f} K above the outside air" if np.isfinite(rise) else "")
-        + f", at {view.time[top]:.0f} s; {starts.size} stretch"
+        + f", at {clock(view.time[top])}; {starts.size} stretch"
         + ("es" if starts.size > 1 else "")
         + f" of {limits.hot_intake_s:.0f} s and longer. Hot charge is thin and knocks sooner."
     )

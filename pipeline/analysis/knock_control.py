@@ -29,6 +29,7 @@ from pipeline.results import (
 )
 from pipeline.session import View
 from pipeline.signals import segments, smoothing
+from pipeline.wording import clock
 
 META = Meta(
     question="Did the controller pull spark for knock, and where?",
@@ -167,7 +168,7 @@ def _finding(
         confidence=0.5 if severity == "info" else 0.85,
         start_s=float(time[events[0].start]), end_s=float(time[events[-1].end - 1]),
         title="The controller pulled spark for knock",
-        detail=f"It pulled {worst.most_deg:.1f} deg at {place} ({time[worst.start]:.0f} s), "
+        detail=f"It pulled {worst.most_deg:.1f} deg at {place} (at {clock(time[worst.start])}), "
         f"{len(events)} time" + ("s" if len(events) > 1 else "") + " in all."
         + (f" Intake air was {warm:.0f} °C." if np.isfinite(warm) else "") + more,
         step=0 if severity == "act" else 4, blocks=[], channels=["knock_retard"],

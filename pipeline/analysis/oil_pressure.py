@@ -20,6 +20,7 @@ from pipeline.session import View
 from pipeline.signals import segments
 from pipeline.signals.segments import Bools, Floats
 from pipeline.signals.smoothing import moving_mean
+from pipeline.wording import clock
 
 META = Meta(
     question="Is there oil pressure, after the start and hot?",
@@ -67,7 +68,7 @@ def analyse(view: View) -> Result:
         )
     found: list[tuple[Bools, Severity, str, float]] = []
     cases: list[tuple[Bools, Severity, str, float]] = [
-        (up & (pressure < NONE_KPA), "stop", "no oil pressure", NONE_KPA),
+        (up & (pressure < NONE_KPA), "stop", "none", NONE_KPA),
         (fast & (pressure < limits.oil_driving_kpa), "stop",
          f"low above {limits.oil_driving_rpm:.0f} rpm", limits.oil_driving_kpa),
         (idle & (pressure < limits.oil_idle_kpa), "act", "low at hot idle", limits.oil_idle_kpa),
@@ -117,7 +118,7 @@ def _finding(
         start_s=float(at[0]),
         end_s=float(at[-1]),
         title="Oil pressure: " + what,
-        detail=f"{low:.0f} kPa at least between {at[0]:.0f} s and {at[-1]:.0f} s, where "
+        detail=f"{low:.0f} kPa at least between {clock(at[0])} and {clock(at[-1])}, where "
         f"{least:.0f} kPa or more are wanted{also}. An electric sensor can lie; an engine without "
         "oil pressure lasts minutes.",
         step=0,

@@ -11,7 +11,7 @@ from pipeline.analysis._levels import held, mode_of_level, noisy
 from pipeline.analysis._overrun_limit import stops_short
 from pipeline.analysis._pressure_scale import by_pressure, part_of_gauge
 from pipeline.analysis._rest_pressure import at_rest
-from pipeline.analysis._sensor_words import WORDS, finding, spoken
+from pipeline.analysis._sensor_words import finding, told
 from pipeline.analysis._siblings import (
     speed_dead,
     supply_gone,
@@ -87,7 +87,7 @@ def analyse(view: View) -> Result:
     judged = [n for n in values if n in JUDGED]
     why = (
         f"{len(findings)} of {len(judged)} sensors cannot be believed: "
-        + "; ".join(f"{spoken(s.channels)} {WORDS[s.mode]}" for s in chosen)
+        + "; ".join(told(s) for s in chosen)
         if findings
         else f"nothing speaks against the {len(judged)} sensors that were looked at"
     )
@@ -280,7 +280,7 @@ def _without_supply(faults: Sequence[ChannelFault]) -> list[Suspect]:
     if not faults:
         return []
     names = tuple(f.channel for f in faults)
-    read = ", ".join(f"{spoken([f.channel])} {f.value:g} {CHANNELS[f.channel].unit}"
+    read = ", ".join(f"{f.channel.replace('_', ' ')} {f.value:g} {CHANNELS[f.channel].unit}"
                      for f in faults)  # fmt: skip
     times = max(f.count for f in faults)
     at_ends = any(f.value <= SCALES[f.channel].floor or f.value >= SCALES[f.channel].top

@@ -21,6 +21,7 @@ from pipeline.results import (
 from pipeline.session import View
 from pipeline.signals import segments
 from pipeline.signals.segments import Floats
+from pipeline.wording import clock
 
 META = Meta(
     question="Did signal and supply hold while the engine ran?",
@@ -167,6 +168,8 @@ def _signal(view: View, states: States) -> list[Finding]:
     severity: Severity = "act" if events > 1 or loaded else "watch"
     known = states.rpm[at][np.isfinite(states.rpm[at])]
     rpm = float(np.median(known)) if known.size else np.nan
+    # What is read while the signal is gone is no speed of the engine.
+    rpm = rpm if rpm > 100.0 else np.nan
     return [
         Finding(
             kind="crank_signal_loss",
@@ -175,7 +178,7 @@ def _signal(view: View, states: States) -> list[Finding]:
             start_s=float(moments[0]),
             end_s=float(moments[-1]),
             title="The crank signal was lost while the engine ran",
-            detail=f"{events} times"
+            detail=("Once" if events == 1 else f"{events} times")
             + (f", around {rpm:.0f} rpm" if np.isfinite(rpm) else "")
             + (", also above 100 kPa" if loaded else "")
             + (f"; the controller counted {rises:.0f} errors" if rises else
@@ -336,8 +339,8 @@ def _stalls(view: View, states: States) -> list[Finding]:
             start_s=first.at_s - 1.0,
             end_s=told[-1].at_s,
             title="The engine stopped by itself" if by_itself else "The engine was stalled",
-            detail=(f"{count} times, the first " if count > 1 else "")
-            + f"at {first.at_s:.0f} s: {first.sign}. "
+            detail=(f"{count} times, the first at " if count > 1 else "At ")
+            + f"{clock(first.at_s)}: {first.sign}. "
             + ("A driver's clutch can look alike; from here they cannot be told apart for certain."
                if by_itself else "That is most likely the driver's clutch, not the engine."),
             step=2,
