@@ -34,6 +34,8 @@ ROCKING_S, ROCKING_AFTER_S = 0.6, 2.0
 LATE_SPEED_S = 0.4
 #: Times the starter's speed from which the engine fires itself; s over which that speed is taken.
 CATCHING, CRANK_LEVEL_S = 1.25, 3.0
+#: s after running in which the voltage is still the alternator's: its fall is no starter's.
+CHARGED_S = 1.5
 #: s of rest before cranking over which the resting voltage is taken.
 REST_S = 5.0
 
@@ -76,7 +78,9 @@ def _below_rest(time: Floats, speed: Floats, volts: Floats | None) -> Floats:
     if volts is None:
         return none
     held = segments.hold(time, volts, seconds=2.0)
-    rest = (speed <= TURNING_RPM) & np.isfinite(held)
+    ran = segments.last_true(speed >= RUNNING_RPM)
+    charged = (ran >= 0) & (time - time[np.maximum(ran, 0)] < CHARGED_S)
+    rest = (speed <= TURNING_RPM) & np.isfinite(held) & ~charged
     if not rest.any():
         return none
     # The resting level is the upper part of what stood shortly before, so that the first rows

@@ -226,3 +226,14 @@ def test_cranking_begins_at_the_sag_also_where_it_eases_before_the_first_speed(
     begin, end = states_of(time, channels).starts[0].tries[0]
     assert begin == pytest.approx(3.6, abs=0.05)
     assert end == pytest.approx(5.3, abs=0.15)
+
+
+def test_the_alternators_voltage_that_falls_after_a_stop_is_no_starter() -> None:
+    """The speed reads 0 while the voltage still comes down from charging, by 1.4 V in 0.3 s."""
+    time, channels = drive(25.0)
+    falls = 12.4 + 1.4 * np.exp(-np.clip(time - 150.6, 0.0, None) / 0.1)
+    channels["battery_voltage"] = np.where(time < 150.6, channels["battery_voltage"], falls)
+    channels["battery_voltage"][(time > 150.4) & (time < 150.6)] = 13.8
+    states = states_of(time, channels)
+    assert not states.cranking[time > 60.0].any()
+    assert len(states.starts) == 1
