@@ -8,6 +8,7 @@ from pipeline.logbook import Entry
 from pipeline.report import cautions, words
 from pipeline.report.afterwork import after_work
 from pipeline.report.charts import Drawn
+from pipeline.report.conditions import conditions
 from pipeline.report.figures import draw, figures_of
 from pipeline.report.grids import proven_map
 from pipeline.report.handchecks import hand_checks
@@ -16,6 +17,8 @@ from pipeline.wording import clock, counted
 
 Plain = Mapping[str, Any]
 
+#: What a finding's card says of what to do.
+_TO_DO = ("causes", "checks", "cautions")
 #: Endings of metric names that only repeat the unit.
 _UNIT_ENDINGS = ("_rpm", "_kpa", "_pct", "_km", "_ms", "_deg", "_kw", "_c", "_s", "_v")
 
@@ -84,33 +87,8 @@ class SessionView:
             "lines": (d["source"]["first_line"], d["source"]["last_line"]),
             "sha256": d["source"]["sha256"],
             "continues": d.get("continues"),
-            "conditions": self._conditions(),
+            "conditions": conditions(d, self.units, self.entries),
         }
-
-    def _conditions(self) -> list[str]:
-        """What a tuner far away asks first: weather, heat of the engine, fuel, tables in use."""
-        said = []
-        for name, words_of in (
-            ("ambient_temperature_c", "outside {}"),
-            ("barometric_pressure_kpa", "barometer {}"),
-            ("start_temperature_c", "coolant at the start {}"),
-            ("coolant_max_c", "coolant at most {}"),
-        ):
-            metric = self.document["metrics"].get(name)
-            if metric:
-                said.append(words_of.format(self.units.show(metric["value"], metric["unit"])))
-        values = self.document["vehicle"]["values"]
-        given = {k: v["value"] for k, v in values.items() if v["source"] == "vehicle.toml"}
-        if "fuel.kind" in given:
-            octane = given.get("fuel.octane_ron")
-            said.append(f"{given['fuel.kind']}{f', {octane:g} RON' if octane else ''}")
-        for what, named in (
-            ("fuel table", [e.table for e in self.entries if e.table]),
-            ("calibration", [e.calibration for e in self.entries if e.calibration]),
-        ):
-            if named:
-                said.append(f"{what} {named[-1]}")
-        return said
 
     def verdict(self, findings: Sequence[Plain]) -> dict[str, Any]:
         """The first line: severity, text, reasons as links, what was not watched."""
@@ -119,7 +97,7 @@ class SessionView:
         return {
             "severity": verdict["severity"],
             "word": words.SEVERITY[verdict["severity"]],
-            "text": self.units.text(verdict["text"]),
+            "text": self.units.text(_after_mark(verdict["text"])),
             "because": [first[k] for k in verdict["because"] if k in first],
             "not_watched": [words.spoken(c) for c in verdict["not_watched"]],
         }
@@ -130,7 +108,12 @@ class SessionView:
         """Cards in the order of acting."""
         raw = self.document["findings"]
         stretches = {f["id"]: f for f in self._figures.get("stretches", [])}
-        return [self._card(i, f, raw, stretches) for i, f in enumerate(raw, start=1)]
+        cards = [self._card(i, f, raw, stretches) for i, f in enumerate(raw, start=1)]
+        # Two of a kind are told apart by where and how much; what to do about them is said once.
+        for i, card in enumerate(cards):
+            same = (c for c in cards[:i] if all(c[k] == card[k] for k in ("kind", *_TO_DO)))
+            card["as_in"] = next((c["number"] for c in same), None)
+        return cards
 
     def _card(
         self, number: int, f: Plain, everyone: Sequence[Plain], stretches: Mapping[str, Any]
@@ -365,6 +348,13 @@ class SessionView:
             "history": counted(earlier, "earlier session") if earlier else "",
             "units": self.units,
         }
+
+
+def _after_mark(text: str) -> str:
+    """The verdict's sentence without what its mark has just said."""
+    word, _, asks = words.SEVERITY["stop"]
+    said = f"{word}: {asks}, because: "
+    return f"Because: {text.removeprefix(said)}" if text.startswith(said) else text
 
 
 def _evidence(units: Units, value: float, unit: str) -> str:

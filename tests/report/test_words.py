@@ -43,3 +43,28 @@ def test_what_was_found_is_not_called_blind() -> None:
                 "limits_of_detection": {"rough_running": dim, "over_boost": dim}}  # fmt: skip
     view = SessionView(document, {}, units=METRIC, entries=[])
     assert view.limits() == (["over boost"], [])
+
+
+def _finding(kind: str, cause: str, severity: str = "act") -> dict[str, object]:
+    return {
+        "kind": kind, "severity": severity, "confidence": 0.9, "start_s": 1.0, "end_s": 2.0,
+        "title": kind, "detail": "", "step": 3, "blocks": [], "channels": [], "mode": "",
+        "evidence": {}, "likely_causes": [{"cause": cause, "probability": 0.5}],
+        "next_checks": [],
+    }  # fmt: skip
+
+
+def test_what_to_do_about_two_of_a_kind_is_said_once() -> None:
+    found = [_finding("lean_under_load", "table"), _finding("rich_under_load", "table"),
+             _finding("lean_under_load", "table"), _finding("lean_under_load", "pump")]  # fmt: skip
+    view = SessionView({"duration_s": 60.0, "findings": found}, {}, units=METRIC, entries=[])
+    assert [card["as_in"] for card in view.findings()] == [None, None, 1, None]
+
+
+def test_a_stop_is_said_once() -> None:
+    text = "Stop: do not run it like this, because: lean under load."
+    verdict = {"severity": "stop", "text": text, "because": [], "not_watched": []}
+    view = SessionView({"duration_s": 60.0, "verdict": verdict}, {}, units=METRIC, entries=[])
+    shown = view.verdict([])
+    assert shown["word"][0] + ": " + shown["word"][2] == "Stop: do not run it like this"
+    assert shown["text"] == "Because: lean under load."
