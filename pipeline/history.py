@@ -115,12 +115,10 @@ def judge_session(
     logbook: Sequence[Entry],
     history_digest: str,
     registry: Registry,
-    strict: bool = False,
 ) -> tuple[Document, Summary, dict[str, Result]]:
     """Pass B on one session: its document, its summary and the final results by analysis.
 
     ``earlier``: the window, oldest first; ``logbook``: the entries up to the session's start.
-    Raises AnalysisFailedError under strict.
     """
     header = first.header
     own = {
@@ -136,7 +134,7 @@ def judge_session(
         for name, result in first.results.items()
     }
     seen = {name: [_earlier(s, name) for s in earlier] for name in own}
-    judged = judge(own, seen, registry, strict=strict)
+    judged = judge(own, seen, registry, strict=False)
     results = conclude(
         Case(
             session_id=header.session_id,
@@ -149,7 +147,6 @@ def judge_session(
             earlier=[_earlier(s, "") for s in earlier],
         ),
         registry,
-        strict=strict,
     )
     used = HistoryUsed(sessions=len(earlier), digest=history_digest[:16])
     document = assemble(header, results, registry, used)

@@ -45,7 +45,7 @@ class Timings:
 
 
 class AnalysisFailedError(Exception):
-    """Raised under ``--strict`` in place of a result marked failed."""
+    """Raised under ``strict`` (tests, judge) in place of a result marked failed."""
 
 
 def missing_channels(meta: FactMeta | Meta, channels: Mapping[str, Any]) -> str:

@@ -198,25 +198,25 @@ def change_from_own(case: Case, name: str) -> float | None:
     return value - float(np.median(earlier))
 
 
-def worked_on(case: Case, area: str, days: float = RECENT_WORK_DAYS) -> bool | None:
-    """Whether the logbook says that an area was touched within ``days`` before the session.
+def worked_on(case: Case, area: str) -> bool | None:
+    """Whether the logbook says that an area was touched shortly before the session.
 
     None with an empty logbook: silence is no evidence.
     """
     if not case.logbook:
         return None
-    recent = recent_entries(case, days)
+    recent = recent_entries(case)
     if area == "fill":
         return any(e.kind == "fuel" for e in recent)
     return any(area in e.touched for e in recent)
 
 
-def recent_entries(case: Case, days: float = RECENT_WORK_DAYS) -> list[Entry]:
-    """Entries of the last ``days`` days before the session, in order of time."""
+def recent_entries(case: Case) -> list[Entry]:
+    """Entries of the last RECENT_WORK_DAYS before the session, in order of time."""
     start = parse_when(case.start_time)
     if start is None:
         return list(case.logbook)
-    since = start - dt.timedelta(days=days)
+    since = start - dt.timedelta(days=RECENT_WORK_DAYS)
     picked = []
     for entry in case.logbook:
         when = parse_when(entry.when)

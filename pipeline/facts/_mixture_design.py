@@ -209,10 +209,7 @@ def with_memory(time: Floats, inputs: MixtureInputs, made: Terms, error: Floats)
     return Terms(names, columns, sd, mean)
 
 
-def usable_rows(
-    time: Floats, inputs: MixtureInputs, delay_s: Floats, lag_s: float, *,
-    recovery_s: float = RECOVERY_S,
-) -> Bools:  # fmt: skip
+def usable_rows(time: Floats, inputs: MixtureInputs, delay_s: Floats, lag_s: float) -> Bools:
     """Rows (n,) whose reading tells of an engine that ran on fuel for a while.
 
     delay_s: transport (n,), without the lag.
@@ -225,7 +222,7 @@ def usable_rows(
     last_bad = segments.last_true(bad)
     at = np.clip(np.searchsorted(time, time - delay_s, side="right") - 1, 0, time.size - 1)
     since = time - delay_s - time[np.maximum(last_bad[at], 0)]
-    clear = (last_bad[at] < 0) | (since > recovery_s + 4.0 * lag_s)
+    clear = (last_bad[at] < 0) | (since > RECOVERY_S + 4.0 * lag_s)
     violent = np.abs(violence(time, inputs))[at] > VIOLENT
     clear &= ~violent
     # Nothing between the gas and now, either: a cut that begins at once makes the lag's undoing

@@ -218,8 +218,8 @@ def running_rows(time: Floats, values: Mapping[str, Floats]) -> Bools:
     return np.zeros(time.size, dtype=bool)
 
 
-def settled_rows(time: Floats, running: Bools, after_s: float = SETTLED_S) -> Bools:
-    """Rows (n,) running without a stop for ``after_s`` seconds before.
+def settled_rows(time: Floats, running: Bools) -> Bools:
+    """Rows (n,) running without a stop for ``SETTLED_S`` before.
 
     A log that begins with the engine running waits as well: nobody knows how long it ran.
     """
@@ -227,7 +227,7 @@ def settled_rows(time: Floats, running: Bools, after_s: float = SETTLED_S) -> Bo
         return running
     last_stop = np.maximum.accumulate(np.where(running, -np.inf, time))
     last_stop = np.maximum(last_stop, time[0] if running[0] else -np.inf)
-    return np.asarray(running & (time - last_stop >= after_s))
+    return np.asarray(running & (time - last_stop >= SETTLED_S))
 
 
 def _soaked(intake: Floats, settled: Bools) -> Bools:

@@ -134,7 +134,7 @@ def _sampled(data: bytes, start: int) -> list[str]:
     size = len(data) - start
     if size <= 4 * SAMPLE_BYTES:
         lines = data[start:].split(b"\n")[:-1]
-        return [lines[int(i)].decode("utf-8", "replace") for i in _spread(0, len(lines))]
+        return [lines[int(i)].decode("utf-8", "replace") for i in _spread(len(lines))]
     texts: list[str] = []
     for place in np.linspace(0, size - SAMPLE_BYTES // 4, 5).astype(int).tolist():
         piece = data[start + place : start + place + SAMPLE_BYTES // 4].split(b"\n")
@@ -165,7 +165,7 @@ def _section(
     lines: Lines, stretch: Stretch, layout: Layout, separator: str, other: Counter[str]
 ) -> Section | None:
     count = len(stretch.names)
-    picked = stretch.plain[_spread(0, len(stretch.plain))] if len(stretch.plain) else ()
+    picked = stretch.plain[_spread(len(stretch.plain))] if len(stretch.plain) else ()
     sample = _sample_rows([lines.text(int(i)) for i in picked], separator)
     sample += [row for _, row in stretch.rows[:: max(1, len(stretch.rows) // COLUMN_SAMPLE)]]
     numeric, decimals = _kinds(sample, count, layout.decimal)
@@ -295,17 +295,14 @@ def _as_text(lines: Lines, plain: Ints, separator: str, width: int) -> list[pl.S
     return _plain(lines, plain, separator, [False] * width, ".")
 
 
-def _spread(first: int, last: int) -> Ints:
-    """Up to COLUMN_SAMPLE indices: the first, the last and some between."""
-    size = last - first
+def _spread(size: int) -> Ints:
+    """Up to COLUMN_SAMPLE of ``size`` indices: the first, the last and some between."""
     if size <= COLUMN_SAMPLE:
-        return np.arange(first, last, dtype=np.int64)
+        return np.arange(size, dtype=np.int64)
     part = COLUMN_SAMPLE // 4
-    middle = np.linspace(first + part, last - part - 1, COLUMN_SAMPLE - 2 * part)
+    middle = np.linspace(part, size - part - 1, COLUMN_SAMPLE - 2 * part)
     return np.unique(
-        np.concatenate(
-            (np.arange(first, first + part), middle.astype(np.int64), np.arange(last - part, last))
-        )
+        np.concatenate((np.arange(part), middle.astype(np.int64), np.arange(size - part, size)))
     )
 
 

@@ -28,6 +28,10 @@ HUBER = 1.345
 #: odd is news, not an outlier. Choice, checked on simulated drives.
 WIDE = 3.0
 
+#: Rows over which residuals may be correlated: at 25 Hz two and a half seconds, many times a
+#: wideband's lag. Choice.
+LAGS = 60
+
 #: Rows that are worked on together: four weights and indices of each stay in the processor's cache,
 #: and a log of millions of rows takes no more memory for them.
 AT_ONCE = 65536
@@ -129,12 +133,10 @@ class Prior:
 
 @dataclass(frozen=True)
 class Information:
-    """Normal equations in units of the noise's variance: A = X'WX, b = X'Wy, c = y'Wy, n."""
+    """Normal equations in units of the noise's variance: A = X'WX, b = X'Wy."""
 
     matrix: Floats
     vector: Floats
-    square: float
-    rows: float
 
 
 @dataclass(frozen=True)
@@ -142,7 +144,8 @@ class Fit:
     """Posterior of table and dense terms together.
 
     mean (m + q,), covariance (m + q, m + q); size and scale of the table's local part; sigma:
-    standard deviation of one row; inflation: variance factor of the autocorrelation; weight (n,).
+    standard deviation of one row; weight (n,), 0 for outliers; residual (n,); evidence: log
+    marginal likelihood up to terms without the prior.
     """
 
     mean: Floats
@@ -150,7 +153,6 @@ class Fit:
     size: float
     scale: float
     sigma: float
-    inflation: float
     weight: Floats
     residual: Floats
     evidence: float
@@ -165,7 +167,7 @@ def information(table: csr_array, dense: Floats, y: Floats, weight: Floats) -> I
     wy = weight * y
     matrix = np.block([[aa, ad], [ad.T, dd]])
     vector = np.concatenate([table.T @ wy, dense.T @ wy])
-    return Information(matrix, vector, float(wy @ y), float(weight.sum()))
+    return Information(matrix, vector)
 
 
 def root_of_prior(prior: Prior, size: float, scale: float) -> Floats:
@@ -225,10 +227,8 @@ def robust_scale(residual: Floats) -> float:
     return 1.4826 * float(np.median(np.abs(residual - np.median(residual))))
 
 
-def autocorrelation_inflation(
-    residual: Floats, start: Bools, *, lags: int, floor: float = 1.0
-) -> float:
-    """Variance factor 1 + 2 sum(rho_k) of a mean of correlated residuals, at least ``floor``.
+def autocorrelation_inflation(residual: Floats, start: Bools, *, lags: int) -> float:
+    """Variance factor 1 + 2 sum(rho_k) of a mean of correlated residuals, at least 1.
 
     residual: (n,) in order of time; start: True where a new contiguous stretch begins. Neighbouring
     rho are added in pairs, from rho_0 on, until a pair is no longer positive (initial positive
@@ -239,7 +239,7 @@ def autocorrelation_inflation(
     centred = residual - residual.mean()
     variance = float(centred @ centred) / max(centred.size, 1)
     if variance <= 0.0:
-        return floor
+        return 1.0
 
     def rho(k: int) -> float:
         if k == 0:
@@ -256,13 +256,13 @@ def autocorrelation_inflation(
         if pair <= 0.02:
             break
         total += pair
-    return max(floor, 2.0 * total - 1.0)
+    return max(1.0, 2.0 * total - 1.0)
 
 
 def fit(
     table: csr_array, dense: Floats, y: Floats, start: Bools, prior: Prior, *,
     base_weight: Floats | None = None, sizes: Sequence[float] = (0.01, 0.03, 0.08),
-    scales: Sequence[float] = (0.6, 1.0, 1.7), lags: int = 60, rounds: int = 4,
+    scales: Sequence[float] = (0.6, 1.0, 1.7), rounds: int = 4,
     begin: tuple[float, float] | None = None,
 ) -> Fit:  # fmt: skip
     """Robust fit with smoothness from the data.
@@ -309,9 +309,10 @@ def fit(
         # of what the weights left: standard deviation and memory
         kept = scaled[good]
         sigma_kept = float(np.sqrt(np.average(kept**2, weights=weight[good] / base[good])))
-        inflation = autocorrelation_inflation(
-            np.clip(scaled, -3 * sigma, 3 * sigma), start, lags=lags
-        )
+        if turn < rounds - 1:
+            inflation = autocorrelation_inflation(
+                np.clip(scaled, -3 * sigma, 3 * sigma), start, lags=LAGS
+            )
         sigma = max(sigma, sigma_kept)
     mean = mean + np.concatenate([np.zeros(m), shift])
-    return Fit(mean, covariance, *choice, sigma, inflation, weight, residual, evidence)
+    return Fit(mean, covariance, *choice, sigma, weight, residual, evidence)

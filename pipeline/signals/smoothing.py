@@ -7,6 +7,10 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 
+#: s that one row may stand for: a gap in the log is nobody's running. Choice.
+LONGEST_ROW_S = 1.0
+
+
 def window_rows(time: Floats, seconds: float) -> tuple[Ints, Ints]:
     """First row, and the one after the last, within ``seconds`` centred on each row, each (n,).
 
@@ -68,13 +72,13 @@ def moving_slope(time: Floats, values: Floats, *, seconds: float) -> Floats:
     return np.asarray(np.where(usable, slope, np.nan), dtype=np.float64)
 
 
-def row_seconds(time: Floats, *, longest: float = 1.0) -> Floats:
-    """Seconds each row stands for: half the way to its neighbours, at most ``longest``."""
+def row_seconds(time: Floats) -> Floats:
+    """Seconds each row stands for: half the way to its neighbours, at most ``LONGEST_ROW_S``."""
     if time.size < 2:
         return np.zeros(time.size)
     step = np.diff(time)
     both = np.r_[step[0], step] + np.r_[step, step[-1]]
-    return np.asarray(np.minimum(0.5 * both, longest), dtype=np.float64)
+    return np.asarray(np.minimum(0.5 * both, LONGEST_ROW_S), dtype=np.float64)
 
 
 def mean_or_nan(values: Floats) -> float:

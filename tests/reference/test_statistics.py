@@ -5,7 +5,7 @@ import pymannkendall
 import pytest
 import scipy.stats
 
-from pipeline.signals.trend import benjamini_hochberg, mann_kendall, step_change, theil_sen
+from pipeline.signals.trend import benjamini_hochberg, mann_kendall, theil_sen
 
 #: Ten numbers in no particular order; S and its variance also counted by hand: 37 and 125.
 Y = np.array([1, 3, 2, 5, 4, 6, 8, 7, 10, 9], dtype=float)
@@ -60,32 +60,6 @@ def test_an_outlier_moves_theil_sen_little() -> None:
     assert theil_sen(X, y).slope == 1.0
 
 
-@pytest.mark.parametrize(("n", "m"), [(5, 5), (3, 8), (9, 9)])
-def test_rank_sum_agrees_with_scipy_exactly(n: int, m: int) -> None:
-    """Source: scipy.stats.mannwhitneyu, method "exact"."""
-    random = np.random.default_rng(n * 100 + m)
-    before, after = random.normal(0, 1, n), random.normal(0.7, 1, m)
-    reference = scipy.stats.mannwhitneyu(before, after, method="exact").pvalue
-    assert step_change(before, after).p == pytest.approx(reference)
-
-
-def test_rank_sum_agrees_with_scipy_for_larger_samples() -> None:
-    """Source: scipy.stats.mannwhitneyu, method "asymptotic"."""
-    random = np.random.default_rng(5)
-    before, after = random.normal(0, 1, 30).round(1), random.normal(0.4, 1, 25).round(1)
-    reference = scipy.stats.mannwhitneyu(before, after, method="asymptotic").pvalue
-    assert step_change(before, after).p == pytest.approx(reference)
-
-
-def test_five_and_five_apart_is_the_smallest_exact_p() -> None:
-    """Own arithmetic: 2 of the 252 ways to choose 5 of 10 are as extreme: p = 0.0079365."""
-    before, after = np.arange(5.0), np.arange(5.0) + 10
-    found = step_change(before, after)
-    assert found.p == pytest.approx(2 / 252)
-    assert found.shift == 10
-    assert found.low < 10 < found.high
-
-
 def test_false_discovery_rate_on_the_published_example() -> None:
     """Source (from memory): Benjamini & Hochberg 1995, the 15 p values of their example; at 5 %
     the procedure calls the first four, Bonferroni's the first three.
@@ -95,13 +69,3 @@ def test_false_discovery_rate_on_the_published_example() -> None:
     assert benjamini_hochberg(p[::-1])[::-1].sum() == 4
     assert benjamini_hochberg(p)[:4].all()
     assert np.array_equal(benjamini_hochberg(p), scipy.stats.false_discovery_control(p) <= 0.05)
-
-
-def test_interval_covers_the_shift() -> None:
-    """Own simulation: the 95 % interval covers the true shift in about 95 % of 400 draws."""
-    random = np.random.default_rng(11)
-    covered = 0
-    for _ in range(400):
-        step = step_change(random.normal(0, 1, 8), random.normal(1, 1, 8))
-        covered += step.low <= 1 <= step.high
-    assert 0.93 <= covered / 400 <= 0.99
