@@ -15,18 +15,15 @@ from pipeline.analysis._coolant_falls import (
     sudden_steps,
     voltage_steps,
 )
-from pipeline.analysis._cooling_words import overheating_finding
+from pipeline.analysis._cooling_words import air_finding, loss_finding, overheating_finding
 from pipeline.analysis._own_plateau import own_plateaus
 from pipeline.facts.cooling_trace import CoolingTrace
 from pipeline.meta import Earlier, Meta, Own
 from pipeline.results import (
-    Cause,
-    Check,
     Finding,
     LimitOfDetection,
     Result,
     Severity,
-    evidence,
     not_judged,
 )
 from pipeline.session import View
@@ -240,48 +237,7 @@ def _loss(view: View, dips: list[Dip], trace: CoolingTrace, settled: Bools) -> l
     falls.sort(key=lambda pair: pair[0].start)
     if not falls:
         return []
-    first, hottest = falls[0]
-    last = falls[-1][0]
-    deepest = max(d.depth for d, _ in falls)
-    many = len(falls) > 1
-    return [
-        Finding(
-            kind="coolant_loss_suspected",
-            severity="stop",
-            confidence=0.97 if many else 0.95,
-            start_s=first.start,
-            end_s=last.end,
-            title="The coolant reading falls away while hot: the sensor may stand dry",
-            detail=f"After {hottest:.0f} °C the reading fell by {deepest:.0f} K within seconds "
-            f"while the engine worked{f', {len(falls)} times' if many else ''}. Water cannot cool "
-            "that fast; a sensor in steam reads like that. A falling gauge after heat means stop, "
-            "not relief.",
-            step=0,
-            channels=["coolant_temperature"],
-            evidence=evidence(hottest_before=(hottest, "degC"), fall=(deepest, "K"),
-                              falls=(float(len(falls)), "1")),
-            likely_causes=[
-                Cause(cause="coolant lost", probability=0.7),
-                Cause(cause="sensor or its plug", probability=0.2),
-            ],
-            next_checks=[
-                Check(
-                    text="Stop, let it cool, then look at the level and under the car",
-                    tool="eyes; never open a hot system",
-                    engine="off_cold",
-                    minutes=45,
-                    decides=["coolant lost"],
-                ),
-                Check(
-                    text="Wiggle the coolant sensor's plug and watch the reading",
-                    tool="hand",
-                    engine="key_on",
-                    minutes=5,
-                    decides=["sensor or its plug"],
-                ),
-            ],
-        )
-    ]  # fmt: skip
+    return [loss_finding([fall for fall, _ in falls], hottest=falls[0][1])]
 
 
 def _air(
@@ -300,41 +256,4 @@ def _air(
     steps = [d for d in steps if not boiled.size or d.start < boiled[0]]
     if not steps or intake_steps_too(view, steps):
         return []
-    deepest = max(d.depth for d in steps)
-    return [
-        Finding(
-            kind="air_in_coolant",
-            severity="watch",
-            confidence=min(0.97, 0.75 + 0.05 * len(steps)),
-            start_s=steps[0].start,
-            end_s=steps[-1].end,
-            title="Air seems to pass the coolant sensor",
-            detail=f"{len(steps)} times the reading jumped by up to {deepest:.0f} K within a "
-            "few seconds and came back, around the thermostat's opening and not in step with the "
-            "voltage.",
-            step=2,
-            channels=["coolant_temperature"],
-            evidence=evidence(dips=(float(len(steps)), "1"), deepest=(deepest, "K"),
-                              around=(float(np.median([d.level for d in steps])), "degC")),
-            likely_causes=[
-                Cause(cause="air in the coolant after work", probability=0.75),
-                Cause(cause="sensor or its plug", probability=0.15),
-            ],
-            next_checks=[
-                Check(
-                    text="Bleed the cooling system, heater open; look at the level again cold",
-                    tool="hand tools; never open a hot system",
-                    engine="off_cold",
-                    minutes=30,
-                    decides=["air in the coolant after work"],
-                ),
-                Check(
-                    text="Wiggle the coolant sensor's plug and watch the reading",
-                    tool="hand",
-                    engine="key_on",
-                    minutes=5,
-                    decides=["sensor or its plug"],
-                ),
-            ],
-        )
-    ]  # fmt: skip
+    return [air_finding(steps)]
