@@ -65,6 +65,8 @@ BRIEF_S, BRIEF_SHARE = 0.6, 0.15
 MISSED_S = 0.6
 #: Hiccups in a second of full throttle that leave no time between them.
 MANY_PER_S = 0.5
+#: degC below which a controller may still enrich for the cold (common practice: 60-80 degC).
+ENRICHED_BELOW_C = 70.0
 #: s between episodes that still are one.
 MERGE_S = 4.0
 #: Fuels the wise targets are stated for.
@@ -99,7 +101,8 @@ def analyse(view: View) -> Result:
     findings += [_lean(view, course, e, n, judged & lean) for e, n in _bounded(episodes)]
     # a reading at its rich end does not say how rich, but that it is at least so rich
     able = (course.usable | course.at_rich_end) & course.settled
-    rich = known & (course.error < -limits.rich_load_pct / 100.0)
+    asked = known & ~_enriched(course, inputs)
+    rich = asked & (course.error < -limits.rich_load_pct / 100.0)
     rich |= course.lambda_engine < limits.rich_load_lambda
     rich &= able & loaded
     for episode, count in _bounded(_episodes(course, rich, limits.rich_load_s)):
@@ -146,6 +149,17 @@ def analyse(view: View) -> Result:
             ),
         },
     )
+
+
+def _enriched(course: MixtureCourse, inputs: MixtureInputs) -> Bools:
+    """Moments (k,) of a cold engine whose target is the vehicle file's table.
+
+    The table knows nothing of the coolant, while every controller enriches a cold engine: by how
+    much it was asked to is not known. A target in the log is what was asked for, warm or cold.
+    """
+    if inputs.target_source != "vehicle":
+        return np.zeros(course.at_s.size, dtype=bool)
+    return ~(course.coolant > ENRICHED_BELOW_C) & np.isfinite(course.coolant)
 
 
 def _lasting(view: View, course: MixtureCourse) -> Floats:

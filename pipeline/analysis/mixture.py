@@ -46,6 +46,8 @@ MEAN_S = 2.0
 MERGE_S = 5.0
 #: rpm below which a step is pulling away; s a transient has to last; events that make a habit.
 STEP_RPM, TRANSIENT_S, HABIT = 1000.0, 0.15, 5
+#: s before a step and after what belongs to it in which the mixture has to be right.
+BESIDE_S = 0.8
 #: V round which a narrowband switches.
 SWITCH_V = 0.45
 #: What plug flow, one lag and a log's own grid leave out of a delay, as standard deviation: on
@@ -157,36 +159,54 @@ def _longest(time: Floats, rows: Bools, step: Floats) -> tuple[int, int, float] 
 
 def _transients(view: View, course: MixtureCourse) -> list[Finding]:
     limits = view.limits
+    most = limits.transient_pct / 100.0
     near = course.usable & course.stepped & (course.rpm > STEP_RPM) & (course.since_start_s > 30.0)
-    off = near & (np.abs(course.error) > limits.transient_pct / 100.0)
-    events = [
-        (int(a), int(b))
-        for a, b in zip(*segments.runs(off), strict=True)
-        if course.at_s[b - 1] - course.at_s[a] + course.interval_s >= TRANSIENT_S and b - a >= 2
-    ]
+    off = near & (np.abs(course.error) > most)
+    starts, ends = segments.runs(course.stepped)
+    at = course.at_s
+    events = []
+    for a, b in zip(*segments.runs(off), strict=True):
+        if b - a < 2 or at[b - 1] - at[a] + course.interval_s < TRANSIENT_S:
+            continue
+        step = int(np.searchsorted(starts, a, side="right")) - 1
+        # What was as far off before the step, or stays so after it, is the table's error.
+        before = _level(course, float(at[starts[step]]) - BESIDE_S, float(at[starts[step]]))
+        past = float(at[ends[step] - 1])
+        after = _level(course, past, past + BESIDE_S) if b == ends[step] else 0.0
+        side = np.sign(float(np.mean(course.error[a:b])))
+        if side * before <= most and side * after <= most:
+            events.append((int(a), int(b), step))
     if not events:
         return []
-    steps = segments.runs(course.stepped)[0].size
-    worst = max((course.error[a:b] for a, b in events), key=lambda e: float(np.max(np.abs(e))))
+    worst = max((course.error[a:b] for a, b, _ in events), key=lambda e: float(np.max(np.abs(e))))
     peak = float(worst[np.argmax(np.abs(worst))])
-    minutes = max(float(np.sum(row_seconds(course.at_s)[course.usable])) / 60.0, 0.5)
+    minutes = max(float(np.sum(row_seconds(at)[course.usable])) / 60.0, 0.5)
     rate = len(events) / minutes
     often = rate > limits.transient_frequent_per_min and len(events) >= HABIT
-    lean = np.mean([float(np.mean(course.error[a:b])) > 0 for a, b in events])
+    lean = np.mean([float(np.mean(course.error[a:b])) > 0 for a, b, _ in events])
     return [
         transient_finding(
             "watch" if often else "info",
             {
-                "start": float(course.at_s[events[0][0]]),
-                "end": float(course.at_s[events[-1][1] - 1]),
+                "start": float(at[events[0][0]]),
+                "end": float(at[events[-1][1] - 1]),
                 "count": float(len(events)),
-                "steps": float(steps),
+                "after": float(len({step for *_, step in events})),
+                "steps": float(starts.size),
                 "per_min": rate,
                 "worst": 100.0 * peak,
                 "lean_pct": 100.0 * float(lean),
             },
         )
     ]
+
+
+def _level(course: MixtureCourse, start: float, end: float) -> float:
+    """Median error of what can be used from ``start`` on and before ``end``, s; 0 without any."""
+    rows = slice(*np.searchsorted(course.at_s, [start, end]))
+    error = course.error[rows][course.usable[rows]]
+    error = error[np.isfinite(error)]
+    return float(np.median(error)) if error.size else 0.0
 
 
 def _zones(

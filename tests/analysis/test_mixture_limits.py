@@ -164,6 +164,40 @@ def test_a_transient_is_off_by_more_than_a_tenth_and_returns(
     )
 
 
+@pytest.mark.parametrize(
+    ("calm", "step"),
+    [
+        (Stay(5, kpa=45, throttle=10, error=0.14),
+         Stay(4, rpm=2600, kpa=65, throttle=35, error=0.14)),  # off already
+        (Stay(5, kpa=45, throttle=10),
+         Stay(6, rpm=2600, kpa=65, throttle=35, error=0.14)),  # and stays off: the table there
+    ],
+)  # fmt: skip
+def test_what_was_off_before_a_step_or_stays_off_is_no_transient(calm: Stay, step: Stay) -> None:
+    session, _ = hand_log((calm, step) * 6)
+    result = analyse(session, REGISTRY, strict=True)["mixture"]
+    assert "transient_mixture" not in [f.kind for f in result.findings]
+
+
+@pytest.mark.parametrize(
+    ("coolant_c", "without", "error", "finds"),
+    [
+        (15.0, ("lambda_target",), -0.14, False),  # a table in the file is the same, cold or warm
+        (88.0, ("lambda_target",), -0.14, True),
+        (15.0, ("lambda_target",), -0.30, True),  # lambda below 0.70 is too rich for any start
+        (15.0, (), -0.14, True),  # the log's own target is what was asked for
+    ],
+)
+def test_a_cold_engine_is_enriched_beyond_the_table_in_the_file(
+    coolant_c: float, without: tuple[str, ...], error: float, finds: bool
+) -> None:
+    table = "[lambda_target]\nrpm = [800, 6000]\nload_kpa = [70, 100]\n"
+    table += "values = [[1.0, 1.0], [0.95, 0.95]]\n"
+    stays = (*pull(95.0, error, target=0.958), Stay(4))
+    every, _ = found(stays, coolant_c=coolant_c, without=without, vehicle=table)
+    assert ("rich_under_load" in [f.kind for f in every]) == finds
+
+
 def test_minutes_just_below_the_limit_are_not_told_of_for_their_noise() -> None:
     """4 % lean for two minutes: noise alone lifts a third of a second of it over 5 %."""
     long = Stay(120.0, kpa=95.0, throttle=60.0, target=0.9, error=0.04)
