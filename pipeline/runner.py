@@ -55,7 +55,9 @@ def missing_channels(meta: FactMeta | Meta, channels: Mapping[str, Any]) -> str:
         return f"not in the log: {', '.join(_spoken(n) for n in absent)}"
     for group in meta.needs_any:
         if not any(name in channels for name in group):
-            return f"not in the log: any of {', '.join(_spoken(n) for n in group)}"
+            # A second probe goes without saying.
+            named = [n for n in group if n.removesuffix("_2") == n or n[:-2] not in group]
+            return f"not in the log: {' or '.join(_spoken(n) for n in named)}"
     return ""
 
 

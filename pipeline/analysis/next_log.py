@@ -2,6 +2,7 @@
 
 from pipeline.meta import Case, Meta
 from pipeline.results import NextLog, Result
+from pipeline.wording import counted
 
 META = Meta(
     question="What should the next log record to settle what is open?",
@@ -16,8 +17,8 @@ META = Meta(
 SETTLES = {
     "thermostat_stuck_open": "a cold start and ten minutes on the road, without stopping",
     "slow_warm_up": "a cold start and ten minutes on the road, without stopping",
-    "rough_running": "two minutes of warm idle with nothing switched, then the fans, lights and "
-    "heated screen on and off, 20 s each, three times",
+    "rough_running": "after each part that was swapped: two minutes of warm idle with nothing "
+    "switched",
     "idle_hunting": "two minutes of warm idle with the idle air control held still, if the "
     "controller can do that",
     "lean_running": "a steady cruise held for two minutes, and warm idle for two minutes",
@@ -56,6 +57,8 @@ WORTH_LOGGING = {
     "vehicle_speed": "gears, road power and distance are read from it",
     "throttle_position": "runs, overrun and leaks are told apart by it",
 }
+#: How another analysis asks for the same channel, with more reason.
+ASKED_AS = {"lambda": "Log lambda", "knock_retard": "Log the spark pulled for knock"}
 #: Advice given at most: more would not be followed.
 MOST = 6
 
@@ -81,8 +84,11 @@ def conclude(case: Case) -> Result:
                 why="settles: " + ", ".join(k.replace("_", " ") for k in load),
             )
         )
+    asked = [n.text for r in case.results.values() for n in r.next_log]
     for channel, why in WORTH_LOGGING.items():
-        if channel not in case.channels:
+        if channel not in case.channels and not any(
+            text.startswith(ASKED_AS.get(channel, "-")) for text in asked
+        ):
             stand_in = channel == "knock_retard" and "knock_level" in case.channels
             target = channel == "lambda_target" and "lambda" not in case.channels
             if not stand_in and not target:
@@ -90,6 +96,8 @@ def conclude(case: Case) -> Result:
     merged = list({a.text: a for a in advice}.values())[:MOST]
     return Result(
         status="found" if merged else "clear",
-        why=f"{len(merged)} things to record" if merged else "nothing more is needed for now",
+        why=counted(len(merged), "thing") + " to record"
+        if merged
+        else "nothing more is needed for now",
         next_log=merged,
     )

@@ -35,6 +35,8 @@ UNDER_LOAD = frozenset({
 LIGHT = frozenset({"lean_running", "rich_running", "trim_limit", "intake_leak"})
 OPEN = ("watch", "act", "stop")
 CELL_KPA = 20.0
+#: s at full throttle after which the highest pressure seen is what the engine gives.
+WIDE_OPEN_S = 1.0
 
 
 def conclude(case: Case) -> Result:
@@ -65,6 +67,7 @@ def conclude(case: Case) -> Result:
     if not proven:
         return Result(status="clear", why="No cell was on target for long enough with nothing open")
     most = max(c[1] for c in proven)
+    highest = _highest(case, most)
     fastest = max(c[0] for c in proven)
     seconds = sum(c[2] for c in proven)
     return Result(
@@ -74,7 +77,9 @@ def conclude(case: Case) -> Result:
         proven_range=[
             ProvenCell(rpm=c[0], kpa=c[1], seconds=rounded(c[2], 4)) for c in sorted(proven)
         ],
-        next_log=_next_step(proven, ceiling, open_now),
+        next_log=_next_step(proven, ceiling, open_now)
+        if highest is None
+        else _no_more(most, *highest),
     )
 
 
@@ -94,6 +99,35 @@ def _from_kpa(finding: Finding, load: float) -> float:
         if seen is not None and seen.unit == "kPa" and finding.kind not in ("boost_creep",):
             return max(load, seen.value - CELL_KPA)
     return load
+
+
+def _highest(case: Case, most: float) -> tuple[float, str] | None:
+    """The pressure that no drive of this engine as it is can or may pass, kPa, and why.
+
+    None where the next cell lies below it. Beyond what full throttle gave lies only more boost:
+    a change of the engine, which no log of it as it was can license.
+    """
+    metrics = {k: m for r in case.results.values() for k, m in r.metrics.items()}
+    limit = case.vehicle.limits.manifold_pressure_max_kpa
+    if limit is not None and most + 1.5 * CELL_KPA > limit:
+        return limit, "that is the ceiling set for this engine"
+    peak, open_s = metrics.get("manifold_pressure_peak_kpa"), metrics.get("wide_open_time_s")
+    if peak is None or open_s is None or open_s.value < WIDE_OPEN_S:
+        return None
+    if most + CELL_KPA <= peak.value:
+        return None
+    return peak.value, "full throttle gave no more, and more boost is another engine to prove"
+
+
+def _no_more(most: float, kpa: float, why: str) -> list[NextLog]:
+    """What to do where there is no more pressure to prove."""
+    return [
+        NextLog(
+            text=f"No step up in pressure: it is proven to {most + CELL_KPA / 2:.0f} kPa, the most "
+            f"is {kpa:.0f} kPa; where legal, fill the speeds still empty below that",
+            why=why,
+        )
+    ]  # fmt: skip
 
 
 def _next_step(

@@ -40,7 +40,7 @@ def compute(view: View) -> Evenness:
                 best = found
     if best is None:
         raise NotAvailableError(
-            f"no cranking of {LEAST_CYCLES:.0f} engine cycles with {LEAST_PER_CYCLE:.0f} new speed "
-            "readings in each"
+            f"the starter did not turn it {2 * LEAST_CYCLES:.0f} times with "
+            f"{LEAST_PER_CYCLE:.0f} new speed readings in every two turns"
         )
     return best

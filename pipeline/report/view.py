@@ -190,7 +190,8 @@ class SessionView:
 
     def analyses(self) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
         """Sections of what was judged, and lines of what was not (or broke off)."""
-        judged, silent = [], []
+        judged: list[dict[str, Any]] = []
+        silent: list[dict[str, Any]] = []
         references = self._figures.get("references", {})
         for a in self.document["analyses"]:
             entry = {
@@ -205,7 +206,12 @@ class SessionView:
             if a["status"] in ("found", "clear"):
                 judged.append({**entry, "figures": self._drawn(a["id"])})
             else:
-                silent.append(entry)
+                same = (s for s in silent if (s["why"], s["status"]) == (entry["why"], a["status"]))
+                if known := next(same, None):
+                    known["question"] += f" {a['question']}"
+                    known["references"] += entry["references"]
+                else:
+                    silent.append(entry)
         return judged, silent
 
     def limits(self) -> tuple[list[str], list[dict[str, str]]]:

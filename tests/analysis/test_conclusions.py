@@ -6,11 +6,12 @@ import msgspec
 import pytest
 
 from pipeline.analysis.next_log import conclude as conclude_next
+from pipeline.analysis.proven_range import conclude as conclude_proven
 from pipeline.analysis.verdict import WATCHMEN
 from pipeline.analysis.verdict import conclude as conclude_verdict
 from pipeline.meta import Case
 from pipeline.registry import load_registry
-from pipeline.results import Finding, ProvenCell, Result, Severity, metric
+from pipeline.results import Finding, NextLog, ProvenCell, Result, Severity, metric
 from pipeline.runner import conclude
 from pipeline.vehicle import DEFAULT_VEHICLE
 
@@ -158,3 +159,44 @@ def test_blind_channels_are_worth_logging() -> None:
     advice = conclude_next(case(channels=["engine_speed"])).next_log
     assert any("Log lambda" in a.text for a in advice)
     assert len(advice) <= 6
+
+
+@pytest.mark.parametrize(
+    ("peak", "wide_open", "limit", "says"),
+    [
+        (186.0, 20.0, None, "No step up in pressure: it is proven to 180 kPa, the most is 186"),
+        (230.0, 20.0, None, "hold about 190 kPa"),
+        (186.0, 0.0, None, "hold about 190 kPa"),  # never opened: more may come
+        (230.0, 20.0, 195.0, "the most is 195 kPa"),
+    ],
+)
+def test_no_step_beyond_what_the_engine_gives_or_may(
+    peak: float, wide_open: float, limit: float | None, says: str
+) -> None:
+    cells = [[3000.0, 150.0, 0.0, 9.0, 9.0], [3500.0, 170.0, 0.0, 9.0, 9.0]]
+    ran = Result(status="clear", why="x", digest={"has_target": True, "load_kpa": 80.0,
+                                                  "cells": cells})  # fmt: skip
+    drive = Result(status="clear", why="x", metrics={
+        "manifold_pressure_peak_kpa": metric(peak, "kPa"),
+        "wide_open_time_s": metric(wide_open, "s"),
+    })  # fmt: skip
+    limits = msgspec.structs.replace(DEFAULT_VEHICLE.limits, manifold_pressure_max_kpa=limit)
+    result = conclude_proven(
+        Case(session_id="x", start_time="", duration_s=600, channels=frozenset(),
+             vehicle=msgspec.structs.replace(DEFAULT_VEHICLE, limits=limits),
+             results={"operating_range": ran, "drive_summary": drive})
+    )  # fmt: skip
+    assert says in result.next_log[0].text
+
+
+def test_what_another_already_asks_to_log_is_asked_once() -> None:
+    """Lambda is asked for with its target, knock with what would show it."""
+    asked = Result(status="not_judged", why="x", next_log=[
+        NextLog(text="Log lambda and its target, or give the target table", why="x"),
+        NextLog(text="Log the spark pulled for knock, or the knock level", why="x"),
+    ])  # fmt: skip
+    made = case(channels=[c for c in WATCHMEN if c not in ("lambda", "knock_retard")])
+    made = Case(session_id="x", start_time="", duration_s=600, vehicle=DEFAULT_VEHICLE,
+                channels=made.channels, results={**made.results, "asked": asked})  # fmt: skip
+    texts = [a.text for a in conclude_next(made).next_log]
+    assert not any(t in ("Log lambda", "Log knock retard") for t in texts)
