@@ -4,17 +4,20 @@ Nothing here shares code with ``fixtures``: what holds on these holds by the lim
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.registry import load_registry
+from pipeline.results import Result
+from pipeline.runner import analyse
 from pipeline.session import ChannelInfo, Session
 from pipeline.vehicle import DEFAULT_VEHICLE
 
 Floats = NDArray[np.float64]
 Curve = Callable[[Floats], Floats]
-#: What the last digit of each channel is worth; 0.5 degC and 1 rpm are usual.
+#: What the last digit of a channel is worth, 0.1 where none is named; 0.5 degC and 1 rpm are usual.
 DIGIT = {"engine_speed": 1.0, "battery_voltage": 0.05, "coolant_temperature": 0.5,
          "intake_air_temperature": 0.5, "manifold_pressure": 0.5, "vehicle_speed": 0.5,
          "throttle_position": 0.2, "run_time": 0.1, "crank_signal_errors": 1.0,
@@ -70,7 +73,7 @@ class Hand:
     def session(self) -> Session:
         """The log as it would be written: every reading to its last digit."""
         channels = {
-            name: np.round(values / DIGIT[name]) * DIGIT[name]
+            name: np.round(values / DIGIT.get(name, 0.1)) * DIGIT.get(name, 0.1)
             for name, values in self.channels.items()
             if name not in self.drop
         }
@@ -131,6 +134,13 @@ def hand(
         "throttle_position": throttle + random.normal(0, 0.1, time.size),
     }
     return Hand(time, channels, running, since, fired)
+
+
+def by_name(session: Session, name: str) -> Result:
+    """What one analysis alone makes of a session; raises what it raises."""
+    registry = load_registry()
+    only = replace(registry, analyses={name: registry.analyses[name]})
+    return analyse(session, only, strict=True)[name]
 
 
 def through(*points: tuple[float, float]) -> Curve:

@@ -2,8 +2,7 @@
 
 import pytest
 
-from tests.analysis.hand_logs import hand
-from tests.analysis.test_supply_charging import by_name
+from tests.analysis.hand_logs import by_name, hand
 
 
 @pytest.mark.parametrize(("opened", "seconds"), [(30.0, 0.0), (55.0, 0.0), (88.0, 6.0)])

@@ -21,7 +21,7 @@ from pipeline.session import ChannelInfo, Session
 from pipeline.signals.segments import Floats
 from pipeline.signals.smoothing import moving_mean
 from pipeline.vehicle import DEFAULT_VEHICLE
-from tests.analysis.hand_logs import hand
+from tests.analysis.hand_logs import by_name, hand
 from tests.judge.bridge import Judged, judge_run, session_of
 
 REGISTRY = load_registry()
@@ -164,11 +164,6 @@ def test_an_engine_that_catches_itself_did_not_stop() -> None:
     assert found == set()
 
 
-def by_name(session: Session, name: str) -> Result:
-    only = replace(REGISTRY, analyses={name: REGISTRY.analyses[name]})
-    return analyse(session, only, strict=True)[name]
-
-
 def own(digest: dict[str, object], continues: str | None) -> Own:
     result = Result(status="clear", why="x", digest=digest)
     return Own(session_id="b", start_time="2026-05-01T10:05:00", duration_s=60.0, result=result,
@@ -255,9 +250,7 @@ def test_the_battery_is_told_at_rest_and_while_it_takes_back_its_charge() -> Non
     info = {k: ChannelInfo(unit="", column=k, conversion="none", rows=time.size, effective_hz=10.0)
             for k in ("engine_speed", "battery_voltage")}  # fmt: skip
     channels = {"engine_speed": rpm, "battery_voltage": volts}
-    only = replace(REGISTRY, analyses={"charging": REGISTRY.analyses["charging"]})
-    session = Session("x", time, channels, info, DEFAULT_VEHICLE)
-    result = analyse(session, only, strict=True)["charging"]
+    result = by_name(Session("x", time, channels, info, DEFAULT_VEHICLE), "charging")
     assert "11.8 V before the start, which is a flat battery" in result.why
     table = next(f for f in result.figures if f.id == "charging-table")
     rows = {row[0]: row[1:] for row in table.rows}  # type: ignore[union-attr]
@@ -285,12 +278,11 @@ def test_charging_is_compared_with_the_vehicle_itself_at_its_temperature() -> No
 def test_a_throttle_held_open_before_the_start_is_told() -> None:
     log = hand(10.0)
     log.put("throttle_position", log.time < 5.0, 45.0)
-    only = replace(REGISTRY, analyses={"start": REGISTRY.analyses["start"]})
-    why = analyse(log.session(), only, strict=True)["start"].why
+    why = by_name(log.session(), "start").why
     assert "the throttle read 45 % before the starter turned" in why
     # A motor-driven plate rests a little open without current.
     log.put("throttle_position", log.time < 5.0, 12.0)
-    assert "throttle" not in analyse(log.session(), only, strict=True)["start"].why
+    assert "throttle" not in by_name(log.session(), "start").why
 
 
 def test_a_counter_that_starts_with_each_firing_is_no_reset_at_a_restart() -> None:
