@@ -98,8 +98,8 @@ def file_hash(path: Path) -> str:
 def write_whole(path: Path, content: bytes, *, stamp_ns: int) -> str:
     """Write a file under a temporary name and rename it; returns the content's SHA-256.
 
-    ``stamp_ns`` becomes its time of change. A file that already holds these bytes is only
-    stamped. Raises OSError (full disk, no permission); nothing half-written stays behind.
+    ``stamp_ns`` becomes its time of change. Raises OSError (full disk, no permission); nothing
+    half-written stays behind.
     """
     with whole(path, stamp_ns=stamp_ns) as partial:
         partial.write_bytes(content)

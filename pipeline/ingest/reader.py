@@ -284,7 +284,7 @@ def _chain(parts: Sequence[_Part]) -> list[RawSession]:
                 )
                 if known and not restarted:
                     gap = begin - previous[1]
-                elif part.kind == "time" and not restarted:
+                elif part.kind == "time" and previous[0] != "elapsed" and not restarted:
                     gap = (begin - previous[1]) % DAY_S
                 if index == 0:
                     session.continues = Continues(

@@ -2,6 +2,8 @@
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from pipeline.ingest.clock import Axis, gaps_of, spread, unroll
 from pipeline.ingest.stamps import Stamps
@@ -86,3 +88,18 @@ def test_a_gap_is_so_long_and_so_many_intervals_long() -> None:
     assert gaps_of(time, 2.0, 5.0) == [(6.0, 12.0)]
     assert gaps_of(time, 2.0, 3.0) == [(2.0, 5.0), (6.0, 12.0)]
     assert gaps_of(time, 7.0, 3.0) == []
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.lists(st.sampled_from([-3.0, -0.4, 0.0, 0.0, 0.02, 0.1, 0.1, 1.0, 90.0]), max_size=60))
+def test_whatever_the_stamps_each_row_kept_has_a_later_time(steps: list[float]) -> None:
+    """Equal, coarse, torn and set-back stamps: no row is lost to them, no time stands still."""
+    axis = axis_of(list(np.cumsum([10.0, *steps])))
+    starts = [0, *(cut.row for cut in axis.cuts)]
+    assert starts == sorted(set(starts))
+    assert axis.seconds.size == axis.keep.sum()
+    for begin, end in zip(starts, [*starts[1:], axis.seconds.size], strict=True):
+        time = spread(axis.seconds[begin:end])
+        assert time.size == end - begin
+        assert time[0] == 0.0
+        assert (np.diff(time) > 0.0).all()

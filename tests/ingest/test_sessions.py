@@ -60,6 +60,16 @@ def test_a_header_repeated_across_midnight_tells_its_gap(tmp_path: Path) -> None
     assert later.continues.gap_s == pytest.approx(30.0 - 3.9)
 
 
+def test_a_header_repeated_with_another_kind_of_clock_tells_no_gap(tmp_path: Path) -> None:
+    first = [f"{0.1 * i:.1f},{2000 + i}" for i in range(40)]
+    second = [f"{clock(36000.0 + 0.1 * i)},{2000 + i}" for i in range(40)]
+    day = [f"2026-05-01 {cells}" for cells in second]
+    for lines in (second, day):
+        _, later = read(tmp_path, ["Time (s),RPM", *first, "Clock,RPM", *lines]).sessions
+        assert later.continues is not None
+        assert (later.continues.reason, later.continues.gap_s) == ("header_repeated", None)
+
+
 @pytest.mark.parametrize(("begin", "kind"), [(0.4, "elapsed"), (40.0, "time")])
 def test_a_clock_that_begins_at_midnight_counts_from_the_start(
     tmp_path: Path, begin: float, kind: str
