@@ -22,7 +22,7 @@ class UsageError(Exception):
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit status of the contract."""
-    parser = _parser()
+    parser = make_parser()
     options = parser.parse_args(arguments)
     try:
         return int(options.run(options))
@@ -49,7 +49,8 @@ def say(text: str) -> None:
     sys.stderr.write(text.replace("\n", " ") + "\n")
 
 
-def _parser() -> argparse.ArgumentParser:
+def make_parser() -> argparse.ArgumentParser:
+    """Every command with its options and its help."""
     parser = argparse.ArgumentParser(
         prog="sparkledger",
         description="Turns the data logs of a home-built car into reports. Estimates are no "

@@ -182,7 +182,7 @@ def run_cycle(
     crank angle: adiabatic change of volume, then heat of burning less heat to the walls at
     constant volume. The end gas follows the pressure isentropically.
     """
-    start = _trapped(
+    start = trapped(
         cylinder, speed_rpm, manifold_kpa, intake_k, lambda_, boosted, fuel, residual_add
     )
     angles = np.arange(WINDOW_START_DEG, WINDOW_END_DEG + 0.5 * step_deg, step_deg)
@@ -250,7 +250,7 @@ def best_torque_spark(
     fuel: FuelHeat = PETROL,
 ) -> FloatArray:
     """Spark (deg before top dead centre, (n,)) at which half has burned where torque is best."""
-    start = _trapped(cylinder, speed_rpm, manifold_kpa, intake_k, lambda_, boosted, fuel, 0.0)
+    start = trapped(cylinder, speed_rpm, manifold_kpa, intake_k, lambda_, boosted, fuel, 0.0)
     duration = _burn_duration_deg(speed_rpm, lambda_, start.residual)
     return np.asarray(duration * cyl.wiebe_angle(0.5) - BEST_TORQUE_HALF_DEG)
 
@@ -268,7 +268,7 @@ def _burn_duration_deg(
 
 
 @dataclass(frozen=True)
-class _Trapped:
+class Trapped:
     """State at the window's start: kPa, K, m R (J/K), residual share, heat of the fuel (kJ)."""
 
     pressure_kpa: FloatArray
@@ -278,7 +278,7 @@ class _Trapped:
     heat_kj: FloatArray
 
 
-def _trapped(
+def trapped(
     cylinder: cyl.Cylinder,
     speed_rpm: FloatArray,
     manifold_kpa: FloatArray,
@@ -287,7 +287,7 @@ def _trapped(
     boosted: bool,
     fuel: FuelHeat,
     residual_add: float,
-) -> _Trapped:
+) -> Trapped:
     """What the cylinder holds when compression begins (ideal gas, common-practice filling)."""
     air_kg = (
         VOLUMETRIC_EFFICIENCY
@@ -318,7 +318,7 @@ def _trapped(
         * 1000.0
         * COMBUSTION_EFFICIENCY
     )
-    return _Trapped(closing_kpa * rise, mixed_k * rise * begin / closing, mass_r, residual, heat_kj)
+    return Trapped(closing_kpa * rise, mixed_k * rise * begin / closing, mass_r, residual, heat_kj)
 
 
 def intake_kelvin(celsius: ArrayLike) -> FloatArray:

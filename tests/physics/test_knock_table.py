@@ -60,7 +60,7 @@ def test_the_end_gas_gets_less_hot_than_cold_gas_would() -> None:
     compressed twentyfold, where the heat ratio of cold air would give 824 K."""
     out = _cycle()
     one = np.ones(1)
-    begun = knock._trapped(ENGINE.cylinder, 2500.0 * one, 150.0 * one, 313.0 * one, 0.87 * one,
+    begun = knock.trapped(ENGINE.cylinder, 2500.0 * one, 150.0 * one, 313.0 * one, 0.87 * one,
                            True, knock.PETROL, 0.0)  # fmt: skip
     squeezed = out.end_gas_kpa[0] / begun.pressure_kpa[0]
     cold = begun.temperature_k[0] * squeezed ** (1.0 - 1.0 / knock.END_GAS_RATIO_AT_300K)
@@ -70,7 +70,7 @@ def test_the_end_gas_gets_less_hot_than_cold_gas_would() -> None:
 def test_fuel_gives_less_heat_than_it_holds() -> None:
     """Petrol's 44 MJ/kg over 14.6 kg of air are 3.0 MJ per kg of air (Heywood, table D.4)."""
     one = np.ones(1)
-    held = knock._trapped(ENGINE.cylinder, 2500.0 * one, 100.0 * one, 298.0 * one, one, False,
+    held = knock.trapped(ENGINE.cylinder, 2500.0 * one, 100.0 * one, 298.0 * one, one, False,
                           knock.PETROL, 0.0)  # fmt: skip
     air_kg = (held.mass_r / 287.05) * (1.0 - held.residual) / (1.0 + 1.0 / 14.6)
     assert 2.6e3 < held.heat_kj[0] / air_kg[0] < 3.0e3
