@@ -35,6 +35,12 @@ def same_gear(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
     return (a is None and b is None) or bool(a and b and abs(b / a - 1.0) <= SAME_GEAR)
 
 
+def lower_gear(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
+    """Whether a run was in a lower gear (more rpm per km/h) than another, both known."""
+    a, b = one.get("ratio"), other.get("ratio")
+    return a is not None and b is not None and bool(a > b)
+
+
 def across_sessions(
     runs: Sequence[Mapping[str, Any]],
     earlier: Sequence[tuple[str, Sequence[Mapping[str, Any]]]],

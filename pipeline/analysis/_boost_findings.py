@@ -193,7 +193,7 @@ def boost_loss_against_own(
     lean: float | None,
     later: float | None,
 ) -> Finding:
-    """Less boost than the vehicle's earlier runs in the same gear at the same speeds."""
+    """Less boost than the vehicle had earlier in this gear or a lower one at the same speeds."""
     drop = float(np.median([d for d, _ in lost]))
     duties = [r["duty"] for _, r in lost if r.get("duty") is not None]
     duty = float(np.median(duties)) if duties else None
@@ -205,7 +205,7 @@ def boost_loss_against_own(
         confidence=float(np.clip(0.6 + 0.012 * drop, 0.6, 0.92)),
         start_s=min(starts), end_s=max(ends), title="Less boost than this car had before",
         detail=f"In {len(lost)} of {judged} full-throttle runs the manifold stayed {drop:.0f} "
-        f"kPa below the earlier runs in the same gear at the same engine speeds ({sessions} "
+        f"kPa below the earlier runs in this gear or a lower one at the same speeds ({sessions} "
         f"earlier sessions, barometer considered). {told}",
         step=2, channels=["manifold_pressure", "throttle_position"],
         evidence=evidence(below_earlier=(drop, "kPa"), runs=(float(len(lost)), "1"),

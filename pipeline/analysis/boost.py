@@ -15,7 +15,7 @@ from pipeline.analysis._boost_episodes import (
     never_came,
     over_boost_episodes,
 )
-from pipeline.analysis._boost_figures import across_sessions, figures, same_gear
+from pipeline.analysis._boost_figures import across_sessions, figures, lower_gear, same_gear
 from pipeline.facts._believed import believed
 from pipeline.facts.boost_runs import BIN_RPM, REST_DUTY_PCT, BoostRun, BoostRuns
 from pipeline.meta import Earlier, Meta, Own
@@ -268,7 +268,9 @@ def _against(run: dict[str, Any], past: Sequence[dict[str, Any]]) -> float | Non
     The usual of its speeds, or of the two worst at which the earlier ones had long spooled: a
     turbocharger that comes late has lost its boost there, and has it back at the end.
     """
-    same = [p for p in past if same_gear(run, p)]
+    # A lower gear runs through its speeds sooner, with no more boost at any of them: what it had a
+    # taller gear has too.
+    same = [p for p in past if same_gear(run, p) or lower_gear(p, run)]
     spool = [p["spool_rpm"] for p in same if p.get("spool_rpm")]
     if len(same) < LEAST_RUNS or not spool:
         return None

@@ -2,8 +2,11 @@
 
 from collections.abc import Mapping, Sequence
 
+import msgspec
+
 from pipeline.analysis._causes import (
     UNKNOWN,
+    CauseCheck,
     CauseEntry,
     Model,
     posterior,
@@ -85,6 +88,10 @@ def _items(
         if k == UNKNOWN
         or (_speaks(by_id[k], seen) and _explains(model, by_id[k], seen, kinds))
     ]  # fmt: skip
+    if quiet:
+        # causes that nothing speaks for are none of the choice between a sound car and these
+        whole = sum(p for _, p in spoken)
+        spoken = [(k, p / whole) for k, p in spoken]
     kept = [
         (k, p) for place, (k, p) in enumerate(spoken[:MOST])
         if place == 0 or p >= (LEAST_OF_THREE if place < 3 else LEAST)
@@ -103,7 +110,30 @@ def _items(
                 next_check=_check(cause, by_id, kept),
             )
         )
-    return items
+    return _with_decider(items, by_id, [k for k, _ in kept])
+
+
+def _with_decider(
+    items: list[DiagnosisItem], by_id: Mapping[str, CauseEntry], ids: Sequence[str]
+) -> list[DiagnosisItem]:
+    """Add to the first cause the cheapest check that tells it from the second.
+
+    Each cause's own check tells it from the others, so the quicker of the two decides. Causes that
+    explain different findings may both be at work: nothing has to be decided between them.
+    """
+    if len(items) < 2 or UNKNOWN in ids[:2] or items[1].probability < LEAST:
+        return items
+    if not set(items[0].explains) & set(items[1].explains):
+        return items
+    cheapest = min((by_id[i].check for i in ids[:2]), key=lambda check: check.minutes)
+    other = by_id[ids[1]]
+    said = f"{items[0].next_check}. The quickest check that tells it from “{other.name}”: "
+    said += "this one" if cheapest is by_id[ids[0]].check else _spoken(cheapest)
+    return [msgspec.structs.replace(items[0], next_check=said), *items[1:]]
+
+
+def _spoken(check: CauseCheck) -> str:
+    return f"{check.text} ({check.tool}, {check.minutes:.0f} min)"
 
 
 def _speaks(cause: CauseEntry, seen: Mapping[str, bool | None]) -> bool:
@@ -126,7 +156,7 @@ def _check(
     cause: CauseEntry, by_id: Mapping[str, CauseEntry], kept: Sequence[tuple[str, float]]
 ) -> str:
     """The cause's own check; said to tie where a log cannot tell it from a likely other."""
-    text = f"{cause.check.text} ({cause.check.tool}, {cause.check.minutes:.0f} min)"
+    text = _spoken(cause.check)
     chance = dict(kept)
     mine = chance.get(cause.id, 0.0)
     ties = [

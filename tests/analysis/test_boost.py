@@ -142,3 +142,14 @@ def test_a_boosted_engine_that_never_leaves_the_barometer_has_lost_its_boost() -
     assert results(flat, "boost", toml=unsaid)["boost"].status == "not_judged"
     too_short = log(target=None, plateau=100.0, run_s=1.8)
     assert results(too_short, "boost")["boost"].status == "not_judged"
+
+
+def test_a_lower_gear_s_earlier_runs_are_the_least_a_taller_one_should_have() -> None:
+    before = _earlier(log(target=None), 2)
+    runs = [dict(one.digest["runs"][0]) for one in before]
+    for ratio, lost in ((80.0, {"boost_loss": "watch"}), (40.0, {})):
+        runs[1]["ratio"] = ratio
+        known = [dataclasses.replace(one, digest={"runs": [run]})
+                 for one, run in zip(before, runs, strict=True)]  # fmt: skip
+        now = log(target=None, plateau=150.0)
+        assert kinds(results(now, "boost", earlier={"boost": known})["boost"]) == lost

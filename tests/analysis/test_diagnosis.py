@@ -72,6 +72,7 @@ def test_mere_info_is_explained_only_where_the_file_says_it_is_worth_it() -> Non
         "nothing that needs mending", "too much spark or boost for this fuel and heat",
     ]  # fmt: skip
     assert items[1].explains == ["knock_risk"]
+    assert items[0].probability > 0.6 > 0.4 > items[1].probability > 0.05
     loud = conclude(case(finding("knock_risk", "info"), finding("thermostat_stuck_open")))
     assert loud.diagnosis[0].cause == "thermostat stuck open"
     assert all(d.cause != "nothing that needs mending" for d in loud.diagnosis)
@@ -107,6 +108,17 @@ def test_pairs_that_tie_are_said_to_tie() -> None:
         "one cylinder dead on the injector side",
     }
     assert "cannot be told from" in items[0].next_check
+
+
+def test_the_quicker_check_of_the_first_two_decides_between_them() -> None:
+    # a loss of boost: leak test 30 min, hand pump on the flap 15
+    items = conclude(case(finding("boost_loss"))).diagnosis
+    assert items[0].cause == "boost leak after the compressor"
+    assert items[0].next_check.startswith("Low-pressure leak test")
+    assert "”: Move the flap by hand pump" in items[0].next_check
+    # causes of different findings may both be at work: nothing to decide
+    both = conclude(case(finding("thermostat_stuck_open"), finding("controller_reset", "act")))
+    assert "quickest" not in both.diagnosis[0].next_check
 
 
 def test_what_rests_on_a_broken_sensor_is_no_sign() -> None:
