@@ -30,7 +30,7 @@ from pipeline.signals.segments import Floats
 
 META = Meta(
     question="Does the idle speed hunt?",
-    version=2,
+    version=3,
     kinds=("idle_hunting",),
     needs=("engine_speed",),
     uses=("idle_air_control", "lambda", "fuel_trim_short", "injector_pulse_width", "vehicle_speed"),
@@ -70,6 +70,9 @@ CONFIDENCE, CONFIDENCE_FEW, CONFIDENCE_NEAR, NEAR_LIMIT = 0.95, 0.85, 0.6, 1.3
 #: The smaller side counts for itself, too: held back, swings of 46 to 56 rpm with 37 to 40 to one
 #: side were none, all with 44 and more were.
 FEW_PERIODS, NEAR_SIDE = 4.0, 1.05
+#: Few periods that are less than this share of the only idle that swung are a control that rings
+#: after a load or the way down to idle, once each: it settles by itself, hunting goes on.
+SETTLES_SHARE = 0.5
 
 
 @dataclass(frozen=True)
@@ -116,6 +119,7 @@ def analyse(view: View) -> Result:
     top = min(limits.hunting_high_hz, rate / 3.0)
     breaks = np.flatnonzero(np.diff(time) > max(1.0, 5.0 * usual)) + 1
     found: list[Swing] = []
+    idles: list[float] = []
     total = 0.0
     least, periods = limits.hunting_rpm, limits.hunting_periods
     if _rough(view):
@@ -124,11 +128,12 @@ def analyse(view: View) -> Result:
         if part.size < 10 or time[part[-1]] - time[part[0]] < LEAST_IDLE_S:
             continue
         total += float(time[part[-1]] - time[part[0]])
-        seen = swings(time[part], speed[part], least_rpm=least, low_hz=limits.hunting_low_hz,
-                      high_hz=top, least_periods=periods)  # fmt: skip
+        own = swings(time[part], speed[part], least_rpm=least, low_hz=limits.hunting_low_hz,
+                     high_hz=top, least_periods=periods)  # fmt: skip
         if not view.has("vehicle_speed"):
-            seen = [s for s in seen if not _coasting(time[part], speed[part], s)]
-        found += seen
+            own = [s for s in own if not _coasting(time[part], speed[part], s)]
+        found += own
+        idles += [float(time[part[-1]] - time[part[0]])] * len(own)
     if total == 0.0:
         return not_judged(f"no idle of {LEAST_IDLE_S:.0f} s or more in this log")
     limit = LimitOfDetection(
@@ -144,7 +149,7 @@ def analyse(view: View) -> Result:
             limits_of_detection={"idle_hunting": limit},
         )  # fmt: skip
     worst = max(found, key=lambda s: s.periods * s.amplitude_rpm)
-    finding = _finding(view, states, found, worst)
+    finding = _finding(view, states, found, worst, _settles(found, idles[0]))
     return Result(
         status="found",
         why=f"the idle swings by {worst.amplitude_rpm:.0f} rpm either way, once in "
@@ -163,6 +168,13 @@ def _coasting(time: Floats, speed: Floats, swing: Swing) -> bool:
     rows = (time >= swing.start_s) & (time <= swing.end_s)
     slope = float(np.polyfit(time[rows] - swing.start_s, speed[rows], 1)[0])
     return -slope * (swing.end_s - swing.start_s) > 2.0 * swing.amplitude_rpm * COASTING
+
+
+def _settles(found: list[Swing], idle_s: float) -> bool:
+    """Whether all that was found is one short swing in an idle (of idle_s) that is quiet else."""
+    if len(found) > 1 or found[0].periods >= FEW_PERIODS:
+        return False
+    return found[0].end_s - found[0].start_s < SETTLES_SHARE * idle_s
 
 
 def _rough(view: View) -> bool:
@@ -232,7 +244,9 @@ def classify(view: View, states: States, swing: Swing) -> tuple[Kind, dict[str, 
     return UNKNOWN, facts
 
 
-def _finding(view: View, states: States, found: list[Swing], worst: Swing) -> Finding:
+def _finding(
+    view: View, states: States, found: list[Swing], worst: Swing, settles: bool
+) -> Finding:
     kind, facts = classify(view, states, worst)
     total = sum(s.end_s - s.start_s for s in found)
     causes = [Cause(cause=name, probability=p) for name, p in kind.causes]
@@ -242,7 +256,8 @@ def _finding(view: View, states: States, found: list[Swing], worst: Swing) -> Fi
     if near or worst.smaller_rpm < NEAR_SIDE * view.limits.hunting_rpm:
         confidence = CONFIDENCE_NEAR
     few = confidence == CONFIDENCE_NEAR and max(s.periods for s in found) < FEW_PERIODS
-    doubtful = few or worst.smaller_rpm < view.limits.hunting_rpm
+    doubtful = few or settles or worst.smaller_rpm < view.limits.hunting_rpm
+    after = " It settled by itself: a load or the way down to idle rang out." if settles else ""
     return Finding(
         kind="idle_hunting", severity="info" if doubtful else "watch", confidence=confidence,
         start_s=rounded(min(s.start_s for s in found), 6),
@@ -250,7 +265,8 @@ def _finding(view: View, states: States, found: list[Swing], worst: Swing) -> Fi
         title="The idle speed swings up and down",
         detail=f"Engine speed at idle swings by about {worst.amplitude_rpm:.0f} rpm either way, "
                f"once in {1.0 / worst.frequency_hz:.1f} s, for {total:.0f} s in "
-               f"{len(found)} {'stretch' if len(found) == 1 else 'stretches'}. {kind.says}.",
+               f"{len(found)} {'stretch' if len(found) == 1 else 'stretches'}. {kind.says}."
+               f"{after}",
         step=4, channels=["engine_speed"],
         evidence=evidence(swing=(worst.amplitude_rpm, "rpm"),
                           frequency=(worst.frequency_hz, "Hz"), periods=(worst.periods, "1"),

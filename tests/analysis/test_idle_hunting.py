@@ -104,3 +104,16 @@ def test_swings_that_reach_the_limit_to_one_side_only_are_a_note():
         result = run(session(time, engine_speed=870.0 - size * shape + noise), "idle_hunting")
         severity[size] = [f.severity for f in result.findings]
     assert severity == {46.0: ["info"], 75.0: ["watch"]}
+
+
+@pytest.mark.parametrize(("bursts", "severity"), [((20.0,), "info"), ((12.0, 28.0), "watch")])
+def test_one_short_swing_of_an_idle_that_settles_is_a_note(bursts, severity):
+    """Three periods once in 40 s: a load rings out. As many again and again: it hunts."""
+    time = np.arange(0.0, 40.0, 0.04)
+    noise = np.random.default_rng(3).normal(0.0, 3.0, time.size)
+    wave = sum(((time >= a) & (time < a + 3.5 / 0.8)) * np.sin(2 * np.pi * 0.8 * (time - a))
+               for a in bursts)  # fmt: skip
+    (finding,) = run(session(time, engine_speed=870.0 + 75.0 * wave + noise),
+                     "idle_hunting").findings  # fmt: skip
+    assert finding.severity == severity
+    assert ("settled by itself" in finding.detail) == (severity == "info")
