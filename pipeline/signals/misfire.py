@@ -25,6 +25,7 @@ from pipeline.signals.misfire_rows import (
     ClassInput,
     averaged,
     is_rounded,
+    levelled,
     rounded_alike,
     rounding_error,
     swinging,
@@ -57,6 +58,10 @@ BLIND_RESOLUTIONS = 1.5
 COARSE_STEP_RPM, LEAST_STEPS = 12.0, 2.5
 #: Residuals beyond this many deviations count as this in the skewness: one event must not decide.
 SKEW_CLIP = 5.0
+#: And in the lines: a window in which a load came or went would outweigh the others, and what is
+#: left then is the chance of two windows instead of twenty. A dead cylinder stays below, for its
+#: line is in the noise it is measured in.
+LINE_CLIP = 4.0
 #: A line speaks from this share of one dead cylinder on, times the root of the cylinders. Healthy
 #: cylinders differ by 1-3 % in their work (common practice, no source); so many of them draw a line
 #: of up to 2.2 times that times their root (99 % of a Rayleigh amplitude), and the size of a miss
@@ -144,7 +149,7 @@ def examine(part: ClassInput, *, cylinders: int) -> ClassResult | None:
     )  # fmt: skip
     coarse = logged_step > COARSE_STEP_RPM and part.drop_rpm < LEAST_STEPS * logged_step
     swing = swinging(part)
-    single = replace(white, residual=np.where(swing, np.nan, white.residual))
+    single = replace(white, residual=np.where(swing | levelled(part), np.nan, white.residual))
     seen = np.full_like(white.residual, np.nan) if coarse else single.residual
     noise = float(np.median(white.sigma))
     norms = np.linalg.norm(templates, axis=1)
@@ -247,14 +252,14 @@ def _lines(
     """
     cycles = cycle_phase(part.time_s, part.speed_rpm)
     known, before = np.isfinite(white.residual), white.coefficients
-    values = np.clip(np.nan_to_num(white.residual), -8.0, 8.0)
+    values = np.clip(np.nan_to_num(white.residual), -LINE_CLIP, LINE_CLIP)
     fine = interval < FINE_ROWS * 120.0 / float(np.median(part.speed_rpm))
     if fine:
         moves = np.diff(part.speed_rpm, prepend=part.speed_rpm[:1])
         moves[part.starts] = 0.0
         noise = max(float(np.std(moves)), 1e-9)
         known, before = ~part.starts, np.ones(1)
-        values = np.clip(moves / noise, -8.0, 8.0)
+        values = np.clip(moves / noise, -LINE_CLIP, LINE_CLIP)
     halves = odd_halves(cylinders)
     best = (0.0, 1.0, 0.0, 0, 1.0)
     rate = 1.0 / interval

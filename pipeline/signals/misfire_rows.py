@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.signals.hunting import swings
+from pipeline.signals.matched_filter import MAD_TO_SD
 from pipeline.signals.order_tracking import alias_frequency, windows
 
 FloatArray = NDArray[np.float64]
@@ -39,6 +40,13 @@ GREATEST_ERROR, LEAST_ERROR = 0.42, 0.22
 #: Moves from row to row of up to so many steps leave neighbouring rows rounded alike, from the
 #: second on none (rounding itself makes 0.41 of a step of move).
 ALIKE_MOVES = (0.5, 0.8)
+#: s: where the speed is looked at before and after a row, to tell whether it came back: an engine
+#: returns in 0.2-0.7 s from a miss, an idle control takes a load away in seconds (common practice).
+BEFORE_S, AFTER_S = 0.6, (0.45, 1.2)
+#: Another level after than before, by so many deviations of this log's own changes and by more than
+#: a whole miss, is a load that came or went. Where loads come often, whitening takes most of one
+#: away: the model learns them as noise, and what it leaves is shaped like a miss.
+LEVEL_SIGMA, LEVEL_DROPS = 3.0, 1.0
 #: rpm, Hz and periods from which a regular swing of the speed is no ground to look for single
 #: misses on: each of its turns is a fall, too. A third of what is called hunting.
 SWING_RPM, SWING_HZ, SWING_PERIODS = 12.0, (0.1, 2.0), 4.0
@@ -135,6 +143,34 @@ def rounded_alike(part: ClassInput, step_rpm: float) -> float:
     """Step in rpm as far as neighbouring rows are rounded alike, 0 where the speed moves freely."""
     moves = float(np.std(np.diff(part.speed_rpm)[~part.starts[1:]])) / max(step_rpm, 1e-9)
     return float(np.interp(moves, ALIKE_MOVES, (1.0, 0.0))) * step_rpm
+
+
+def levelled(part: ClassInput) -> BoolArray:
+    """Rows (m,) after which the speed stays elsewhere than it was before: a load came or went."""
+    n = part.time_s.size
+    heads = np.flatnonzero(part.starts)
+    stretch = np.cumsum(part.starts) - 1
+    begin, end = heads[stretch], np.append(heads[1:], n)[stretch]
+    inside = np.diff(part.time_s)[~part.starts[1:]]
+    if inside.size == 0:
+        return np.zeros(n, dtype=bool)
+    rows = 1.0 / float(np.median(inside))
+    row = np.arange(n)
+    total = np.concatenate([[0.0], np.cumsum(part.speed_rpm - part.speed_rpm.mean())])
+    first = row - max(3, round(BEFORE_S * rows))
+    after = row + max(2, round(AFTER_S[0] * rows))
+    last = row + max(4, round(AFTER_S[1] * rows))
+    whole = (first >= begin) & (last <= end)
+    if not whole.any():
+        return np.zeros(n, dtype=bool)
+    row, first, after, last = row[whole], first[whole], after[whole], last[whole]
+    moved = (total[last] - total[after]) / (last - after) - (total[row] - total[first]) / (
+        row - first
+    )
+    usual = MAD_TO_SD * float(np.median(np.abs(moved)))
+    out = np.zeros(n, dtype=bool)
+    out[row] = np.abs(moved) > max(LEVEL_SIGMA * usual, LEVEL_DROPS * part.drop_rpm)
+    return out
 
 
 def swinging(part: ClassInput) -> BoolArray:

@@ -9,7 +9,7 @@ from pipeline.signals import line_claim
 from pipeline.signals.matched_filter import excess_probability
 from pipeline.signals.misfire import examine, line_amplitude
 from pipeline.signals.misfire_decision import decide
-from pipeline.signals.misfire_rows import ClassInput, rounded_alike
+from pipeline.signals.misfire_rows import ClassInput, levelled, rounded_alike
 from pipeline.signals.sampling import held_rows, in_order, quantisation_step, update_rows
 from tests.bench.roughness_truth import Engine, Loads, Logger, Misses, simulate
 
@@ -270,3 +270,23 @@ def test_coarse_steps_find_and_claim_no_single_misses(step):
         got = detections(ENGINE, Logger(rate_hz=rate, step_rpm=step), logs=3, seed=9)
         assert not any(d.found for d in got)
         assert all(d.smallest_share is None or d.smallest_share >= 0.2 for d in got)
+
+
+@pytest.mark.parametrize("rate", [8, 25])
+def test_a_speed_that_does_not_come_back_is_a_load_and_no_miss(rate):
+    """A step of 60 rpm that lasts 4 s is one; a fall of 60 rpm that returns in 0.4 s is none."""
+    time = np.arange(0.0, 60.0, 1.0 / rate)
+    noise = 5.0 * np.random.default_rng(1).standard_normal(time.size)
+    load = -60.0 * ((time > 20.0) & (time < 24.0))
+    late = np.clip(time - 40.02, 0.0, None)
+    miss = np.where(time > 40.02, -60.0 * np.exp(-late / 0.4), 0.0)
+    starts = np.arange(time.size) == 0
+    part = ClassInput("idle", True, time, 850.0 + noise + load + miss, starts, 30.0)
+    stays = levelled(part)
+    assert stays[(time > 20.0) & (time < 20.0 + 1.5 / rate)].all()
+    assert stays[(time > 24.0) & (time < 24.0 + 1.5 / rate)].all()
+    assert not stays[(time > 39.9) & (time < 40.4)].any()
+    assert stays.mean() < 0.06
+    # What lies in two stretches is not compared: another idle may be a warmer one.
+    split = replace(part, starts=starts | (np.arange(time.size) == np.searchsorted(time, 20.0)))
+    assert not levelled(split)[np.abs(time - 20.0) < 0.4].any()
