@@ -79,6 +79,15 @@ def test_fuel_that_the_controller_cuts_is_no_missing_firing():
     assert result.status == "not_judged"
 
 
+@pytest.mark.parametrize(("held_back", "status"), [(0.3, "not_judged"), (0.9, "found")])
+def test_fuel_held_back_from_every_other_turn_is_no_dead_cylinder(held_back, status):
+    """The controller leaves out firings once in two turns; no row is without fuel altogether."""
+    time, speed = idle(1.0, rate=25.0)
+    pulse = np.where(np.arange(time.size) % 2, 4.2, 4.2 * held_back)
+    result = run(session(time, engine_speed=speed, injector_pulse_width=pulse), "roughness")
+    assert result.status == status
+
+
 def test_half_order_amplitude_grows_with_the_fault():
     healthy, dead = (
         run(session(time, engine_speed=speed), "roughness").metrics
