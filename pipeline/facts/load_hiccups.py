@@ -14,7 +14,7 @@ from pipeline.signals.segments import Bools, Floats
 
 META = FactMeta(
     summary="hiccups of acceleration with lean spikes in full-throttle runs: missed firings",
-    version=1,
+    version=2,
     needs=("engine_speed", "lambda"),
     uses=("lambda_target", "manifold_pressure"),
     facts=("full_throttle_runs",),
@@ -130,7 +130,7 @@ def find_hiccups(view: View, runs: FullThrottleRuns) -> Hiccups:
         hic = np.flatnonzero(inner & (fall > LEAST_FALL))
         # A mixture on its way to full load's is lean of the run's, and no spike.
         beside = x / _middle(x, 2 * round(0.5 * SPIKE_S / float(np.median(np.diff(t)))) + 1) - 1.0
-        spike = _events(t, np.minimum(lean, beside), LEAST_LEAN)
+        spike = _events(t, np.minimum(lean, beside), LEAST_LEAN, quiet=lean)
         crowd = _crowd(t, y, inner)
         if held is not None:
             crowd = crowd[[np.ptp(held[index][np.abs(t - t[k]) < 0.15]) <= STEADY_KPA
@@ -145,6 +145,8 @@ def find_hiccups(view: View, runs: FullThrottleRuns) -> Hiccups:
             if near.size == 0:
                 continue
             worst = int(near[np.argmax(fall[near])])
+            if int(index[worst]) in rows:
+                continue  # one hiccup, whose spike has two tops
             if held is not None:
                 around = held[index][np.abs(t - t[worst]) < 0.15]
                 if float(np.ptp(around)) > STEADY_KPA:
@@ -181,10 +183,16 @@ def _middle(values: Floats, rows: int) -> Floats:
     return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, rows), axis=1))
 
 
-def _events(t: Floats, height: Floats, least: float) -> NDArray[np.int64]:
-    """Rows of local maxima of ``height`` (n,) beyond the scatter, one in 0.25 s."""
-    good = height[height <= 0.0]
-    scatter = float(np.sqrt(np.mean(good * good))) if good.size > 3 else 0.0
+def _events(
+    t: Floats, height: Floats, least: float, quiet: Floats | None = None
+) -> NDArray[np.int64]:
+    """Rows of local maxima of ``height`` (n,) beyond the scatter, one in 0.25 s.
+
+    quiet: another course of the same scatter; where spikes crowd, the middle around each of them
+    is lean itself, and what lies below it is no scatter.
+    """
+    below = [h[h <= 0.0] for h in (height, height if quiet is None else quiet)]
+    scatter = min(float(np.sqrt(np.mean(h * h))) if h.size > 3 else 0.0 for h in below)
     bar = max(least, SIGMA * scatter)
     step = max(float(np.median(np.diff(t))), 1e-3)
     half = max(1, round(0.12 / step))
