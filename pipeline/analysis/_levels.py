@@ -68,6 +68,7 @@ CEILING = {"manifold_pressure": (240.0, "short"), "throttle_position": (99.9, "s
            "exhaust_gas_temperature": (1150.0, "open")}  # fmt: skip
 #: Longer than any fuel cut, in s, and pulling in between, in s: no flame burns beyond lambda 1.3.
 LEAN_END_S, PULLING_S, PULLING_KPA = 60.0, 5.0, 80.0
+PULLING_FLOW = 0.4  # of the largest air flow, where no pressure is logged
 NOISE: Mapping[str, float] = {
     "engine_speed": 25.0,  # with the fuel cut: no firing is left to make it uneven
     "manifold_pressure": 2.6,
@@ -121,7 +122,8 @@ def held(time: Floats, values: Mapping[str, Floats], running: Bools) -> list[Sus
             driving = [(below_boost(p), size) for p, size in driving]
         moved = any(_moved(part) >= size for part, size in driving)
         if name == "lambda" and level >= CEILING["lambda"][0]:
-            lies = _beyond_fuel_cuts(middle("manifold_pressure"), a, b, seconds)
+            lies = _beyond_fuel_cuts(middle("manifold_pressure"), middle("mass_air_flow"), a, b)
+            moved = True  # its own proof
         else:
             lies = _may_not_rest(name, level, own.middle[max(0, a - 12) : a], seconds)
         if name == "coolant_temperature" and lies:
@@ -146,11 +148,17 @@ def held(time: Floats, values: Mapping[str, Floats], running: Bools) -> list[Sus
     return found
 
 
-def _beyond_fuel_cuts(load: Floats | None, a: int, b: int, seconds: float) -> bool:
+def _beyond_fuel_cuts(load: Floats | None, flow: Floats | None, a: int, b: int) -> bool:
     """Whether lambda rests at its lean end for longer than fuel is cut, pulling in between."""
-    if load is None or seconds < LEAN_END_S:
+    if (b - a) * BLOCK_S < LEAN_END_S:
         return False
-    return bool(np.count_nonzero(load[a:b] > PULLING_KPA) * BLOCK_S >= PULLING_S)
+    if load is not None:
+        pulling = load[a:b] > PULLING_KPA
+    elif flow is not None:
+        pulling = flow[a:b] > PULLING_FLOW * np.nanmax(flow, initial=0.0)
+    else:
+        return False
+    return bool(np.count_nonzero(pulling) * BLOCK_S >= PULLING_S)
 
 
 def _should_move(throttle: Floats | None, level: float, a: int, b: int, seconds: float) -> bool:

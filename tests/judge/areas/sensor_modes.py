@@ -109,12 +109,15 @@ CELLS: tuple[Cell, ...] = (
     *(_always("offset", VOLTS, a, b) for a, b in ((1.3, 2.0), (-1.3, -2.0))),
     *(_always("offset", AIR, a, b) for a, b in ((5.0, 15.0), (-5.0, -40.0))),
     _always("offset", OIL, 60.0, 120.0),
-    *(_always("offset", LAMBDA, a, b, "closed loop") for a, b in ((0.05, 0.12), (-0.05, -0.12))),
+    *(
+        _always("offset", LAMBDA, a, b, "closed loop", TARGET)
+        for a, b in ((0.05, 0.12), (-0.05, -0.12))
+    ),
     _always("offset", THROTTLE, 6.0, 15.0, *NEVER),
     _always("offset", RAIL, 60.0, 150.0, *NEVER),
     _always("scale", PRESSURE, 0.9, 0.8, AIR, TARGET),
     _always("scale", PRESSURE, 0.92, 0.75, TARGET, gauge=1.0),
-    *(_always("scale", LAMBDA, a, b, "closed loop") for a, b in ((1.06, 1.2), (0.94, 0.85))),
+    *(_always("scale", LAMBDA, a, b, "closed loop", TARGET) for a, b in ((1.1, 1.2), (0.9, 0.85))),
     _always("scale", ROAD, 1.2, 1.5, *NEVER),
     *(
         _sized("noise", c, a, b)
@@ -198,7 +201,7 @@ def cases(seed: int) -> Iterator[Case]:
 
 
 def _car(seed: int, which: int, cell: Cell) -> Car:
-    metered = METER in cell.channels or (which == 2 and PRESSURE not in cell.channels)
+    metered = METER in cell.channels or (which == 2 and not {PRESSURE, AIR} & set(cell.channels))
     return draw_car(
         seed * 13 + which, cylinders=(4, 6, 8)[(which + seed) % 3],
         boosted=which != 1 or cell.mode == "saturated",
