@@ -126,5 +126,7 @@ def told(s: Suspect) -> str:
     """Which readings do what: "coolant temperature and intake air temperature move with …"."""
     names = [_NAMES.get(n, n.replace("_", " ")) for n in s.channels]
     several = len(names) > 1
+    if several and s.mode in ("offset", "scale"):  # they contradict each other
+        return f"either {' or '.join(names)} {SAYS[s.mode][0]}"
     together = f"{', '.join(names[:-1])} and {names[-1]}" if several else names[0]
     return f"{together} {SAYS[s.mode][several]}"

@@ -263,3 +263,16 @@ def test_a_rail_that_stands_is_its_regulator_s_and_one_at_nothing_its_sensor_s(
         "fuel_pressure": kpa + rng.normal(0.0, 1.2, time.size),
     }
     assert [s.mode for s in held(time, values, np.ones(time.size, dtype=bool))] == told
+
+
+@pytest.mark.parametrize(("pulls", "mode"), [(True, ["open"]), (False, [])])
+def test_lambda_at_its_lean_end_while_air_is_drawn_in_and_burnt_has_no_sensor(
+    pulls: bool, mode: list[str]
+) -> None:
+    time = np.arange(0.0, 300.0, 1.0 / RATE_HZ)
+    pulling = (time > 60.0) & (time < 75.0) | (time > 200.0) & (time < 215.0) & pulls
+    flow = np.where(pulling, 60.0, 5.0) + np.sin(time)
+    values = {"lambda": np.where(time > 100.0, 1.6, 1.0 + 0.02 * np.sin(3.0 * time)),
+              "mass_air_flow": flow, "engine_speed": 900.0 + 30.0 * flow}  # fmt: skip
+    found = held(time, values, np.ones(time.size, dtype=bool))
+    assert [s.mode for s in found if "lambda" in s.channels] == mode
