@@ -224,7 +224,7 @@ def finding(risk: Risk, scale: Scale, assumed: Sequence[str]) -> Finding:
         else " This is a model, not a microphone: it ranks zones and follows changes."
     )  # fmt: skip
     if assumed:
-        names = ", ".join(a.split(".")[-1].replace("_", " ") for a in assumed)
+        names = ", ".join(a.split(".")[-1].removesuffix("_mm").replace("_", " ") for a in assumed)
         detail += f" Not known of this car: {names}."
     if scale.learned:
         detail += " Its scale was set by this car's own running."
@@ -260,6 +260,15 @@ def finding(risk: Risk, scale: Scale, assumed: Sequence[str]) -> Finding:
 
 def why(zones: Sequence[Zone], scale: Scale, findings: Sequence[Finding], *, alive: bool) -> str:
     """One sentence with numbers; never that all is well."""
+    if findings:
+        # The finding's own zone: by what it lost it may be another than the least of all.
+        told = findings[0].evidence
+        at, either = told["margin"].value, told["either_way"].value
+        return (
+            f"{findings[0].title}: the model's margin is {at:.0f} deg ({at - either:.0f} to "
+            f"{at + either:.0f} deg) around {told['engine_speed'].value:.0f} rpm and "
+            f"{told['pressure'].value:.0f} kPa"
+        )
     worst = min(zones, key=lambda z: z.margin_deg + scale.mean / z.slope)
     margin = worst.margin_deg + scale.mean / worst.slope
     half = half_band(worst, scale)
@@ -267,8 +276,6 @@ def why(zones: Sequence[Zone], scale: Scale, findings: Sequence[Finding], *, ali
         f"the model's least margin is {margin:.0f} deg ({margin - half:.0f} to "
         f"{margin + half:.0f} deg), around {worst.rpm:.0f} rpm and {worst.kpa:.0f} kPa"
     )
-    if findings:
-        return f"{findings[0].title}: {text}"
     if margin < 0.0 and alive and worst.quiet_s >= QUIET_S:
         return f"Not confirmed: {text}, but the knock channel was quiet there"
     if margin < 0.0:
