@@ -19,7 +19,7 @@ import msgspec
 
 from pipeline.inputs import InputFile, file_ids, is_candidate, printable, storable, vehicle_ids
 from pipeline.logbook import Logbook
-from pipeline.plan import empty_state, input_stamp, sound_outputs
+from pipeline.plan import empty_state, input_stamp, nothing_to_read, sound_outputs
 from pipeline.pool import Pool, WorkerDiedError
 from pipeline.records import aside_record
 from pipeline.stages import (
@@ -124,7 +124,8 @@ def execute(run: Run, *, jobs: int | None, cluster: str | None) -> None:
     """
     with Pool(jobs or os.cpu_count() or 1, cluster, exactly=jobs is not None) as pool:
         # A worker loads its libraries for a good second: while old outputs are looked through.
-        pool.warm(load_reading)
+        if not nothing_to_read(run.old, run.inputs, run.settings.files, run.code):
+            pool.warm(load_reading)
         remove_leftovers(run.store.out)
         run.sound = sound_outputs(run.old, run.store)
         if run.store.relative(run.store.ingest) in run.sound:

@@ -97,6 +97,24 @@ def nothing_changed(
     return True
 
 
+def nothing_to_read(
+    state: Mapping[str, Any],
+    inputs: Sequence[InputFile],
+    settings: Mapping[str, Path],
+    code: Mapping[str, str],
+) -> bool:
+    """Tell by sizes and times alone that no log is new, as when some are only gone.
+
+    Outputs that are no longer sound may still ask for one to be read.
+    """
+    if any(state["code"].get(part) != code[part] for part in ("ingest", "analyse")):
+        return False
+    known = state["inputs"]
+    if any(known.get(i.file, {}).get("stamp") != input_stamp(i) for i in inputs):
+        return False
+    return all(state["settings"].get(n, ())[:2] == stamp(path) for n, path in settings.items())
+
+
 def sound_outputs(state: Mapping[str, Any], store: Store) -> dict[str, list[Any]]:
     """Outputs of the last run that are still what was written: by stamp, else by hash."""
     sound = {}

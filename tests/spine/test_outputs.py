@@ -1,10 +1,12 @@
 """Outputs that somebody edited or deleted are noticed and made again, to the same bytes."""
 
+import os
 from pathlib import Path
 
 import msgspec
 import pytest
 
+from pipeline import cli
 from pipeline.results import Check
 from tests.spine.helpers import run, tree
 
@@ -45,3 +47,18 @@ def test_a_check_s_minutes_are_one_text_made_or_read_back() -> None:
     made = Check(text="look", tool="none", engine="off_cold", minutes=15)
     raw = msgspec.json.encode(made)
     assert msgspec.json.encode(msgspec.json.decode(raw, type=Check)) == raw
+
+
+@pytest.mark.parametrize(("gone", "starts"), [(True, 0), (False, 1)])
+def test_a_run_that_only_drops_a_log_loads_nothing_to_read_with(
+    logs: Path, out: Path, gone: bool, starts: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A worker's libraries are a second of CPU; a log that was touched needs them."""
+    loaded: list[object] = []
+    monkeypatch.setattr("pipeline.pool.Pool.warm", lambda _, load: loaded.append(load))
+    last = sorted(logs.glob("*.csv"))[-1]
+    last.unlink() if gone else os.utime(last)
+    arguments = ["run", os.fspath(logs), "--out", os.fspath(out), "--jobs", "1"]
+    assert cli.main(arguments) == cli.DONE
+    assert len(loaded) == starts
+    assert len(list((out / "data/sessions").iterdir())) == 3 - gone
