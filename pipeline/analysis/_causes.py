@@ -57,14 +57,9 @@ class CauseEntry(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_onl
 
 
 class ModelSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """Numbers that hold for all causes; sharpness and lift: see `stated`.
-
-    sound_prior: weight, beside those of the causes, of a sound car behind a session in which
-    nothing is louder than info.
-    """
+    """Numbers that hold for all causes; sharpness and lift: see `stated`."""
 
     unknown_prior: Annotated[float, Meta(gt=0)]
-    sound_prior: Annotated[float, Meta(ge=0)] = 0.0
     background: Share
     touched_factor: Annotated[float, Meta(gt=0)]
     cleared_factor: Annotated[float, Meta(gt=0)]
@@ -126,22 +121,18 @@ def posterior(
     model: Model,
     seen: Mapping[str, bool | None],
     weight: Mapping[str, float],
-    *,
-    quiet: bool = False,
 ) -> dict[str, float]:
     """Probability that each cause is at work (alone or with one other), and of ``unknown``.
 
-    seen: sign to True, False or None. weight: relative priors by cause id. quiet: nothing is
-    louder than info, so that ``unknown`` may be a sound car as well. The probabilities of the
-    causes add up to more than 1 only where two are at work together.
+    seen: sign to True, False or None. weight: relative priors by cause id. The probabilities of
+    the causes add up to more than 1 only where two are at work together.
     """
     names = [c.id for c in model.cause]
     chance, absent = _likelihoods(model, seen)
     prior = np.array([weight[n] for n in names])
-    open_prior = model.model.unknown_prior + (model.model.sound_prior if quiet else 0.0)
-    total = float(prior.sum()) + open_prior
+    total = float(prior.sum()) + model.model.unknown_prior
     single = prior * _product(chance, absent)
-    unknown = open_prior * float(_product(*_unknown(model, seen))[0])
+    unknown = model.model.unknown_prior * float(_product(*_unknown(model, seen))[0])
     both = 1.0 - (1.0 - chance[:, None]) * (1.0 - chance[None, :])
     missing = absent[:, None] * absent[None, :]
     pair = np.triu(np.outer(prior, prior) / total * _product(both, missing), k=1)

@@ -58,13 +58,11 @@ class Sign(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True
     """A sign: seen when any of ``any`` holds and all of ``all`` do.
 
     block: signs of one trace share a block and vote once. background: how often it is seen
-    without any of the causes that list it. alone: seen, it is worth a diagnosis where no finding
-    is louder than info.
+    without any of the causes that list it.
     """
 
     text: str
     block: str
-    alone: bool = False
     any: list[Condition] = []
     all: list[Condition] = []
     background: float | None = None

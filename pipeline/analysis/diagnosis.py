@@ -31,9 +31,6 @@ META = Meta(
     order=5,
 )
 
-#: What stands for causes the file does not have, and for a car without any (nothing is louder
-#: than info then).
-OPEN, SOUND = "something this list does not know", "nothing that needs mending"
 #: Causes named at most, the least probability worth naming, and that of the second and third:
 #: what to look at next where the first turns out sound.
 MOST, LEAST, LEAST_OF_THREE = 5, 0.04, 0.005
@@ -44,24 +41,18 @@ TIE_FACTOR = 3.0
 def conclude(case: Case) -> Result:
     """Rank the causes that explain the session's findings together."""
     loud = [f.kind for f in case.findings if f.severity != "info"]
-    if not case.findings:
+    if not loud:
         return Result(status="clear", why="there is nothing to explain")
     model = read_model()
     seen = {name: observe(sign, case) for name, sign in model.sign.items()}
-    quiet = not loud
-    if quiet:
-        loud = [k for name, sign in model.sign.items() if sign.alone and seen[name] is True
-                for k in kinds_of([*sign.any, *sign.all])]  # fmt: skip
-    if not loud:
-        return Result(status="clear", why="there is nothing to explain")
     if True not in seen.values():
         return Result(status="found", why="nothing known fits these findings; the cause is open",
                       diagnosis=[_unknown(1.0, loud)])  # fmt: skip
     work = last_work(case)
     cleared = [e.item for e in case.logbook if e.kind == "check" and e.item]
     weight = priors(model, touched=work.touched if work else (), cleared=cleared)
-    chance = posterior(model, seen, weight, quiet=quiet)
-    items = _items(model, seen, chance, loud, quiet=quiet)
+    chance = posterior(model, seen, weight)
+    items = _items(model, seen, chance, loud)
     best = items[0]
     return Result(
         status="found",
@@ -76,8 +67,6 @@ def _items(
     seen: Mapping[str, bool | None],
     chance: Mapping[str, float],
     kinds: Sequence[str],
-    *,
-    quiet: bool = False,
 ) -> list[DiagnosisItem]:
     by_id = {c.id: c for c in model.cause}
     ranked = sorted(chance.items(), key=lambda kv: (-kv[1], kv[0]))
@@ -88,10 +77,6 @@ def _items(
         if k == UNKNOWN
         or (_speaks(by_id[k], seen) and _explains(model, by_id[k], seen, kinds))
     ]  # fmt: skip
-    if quiet:
-        # causes that nothing speaks for are none of the choice between a sound car and these
-        whole = sum(p for _, p in spoken)
-        spoken = [(k, p / whole) for k, p in spoken]
     kept = [
         (k, p) for place, (k, p) in enumerate(spoken[:MOST])
         if place == 0 or p >= (LEAST_OF_THREE if place < 3 else LEAST)
@@ -99,7 +84,7 @@ def _items(
     items = []
     for cause_id, probability in kept:
         if cause_id == UNKNOWN:
-            items.append(_unknown(stated(model, probability), kinds, quiet=quiet))
+            items.append(_unknown(stated(model, probability), kinds))
             continue
         cause = by_id[cause_id]
         items.append(
@@ -169,12 +154,10 @@ def _check(
     return text
 
 
-def _unknown(probability: float, kinds: Sequence[str], *, quiet: bool = False) -> DiagnosisItem:
+def _unknown(probability: float, kinds: Sequence[str]) -> DiagnosisItem:
     return DiagnosisItem(
-        cause=SOUND if quiet else OPEN,
+        cause="something this list does not know",
         probability=rounded(min(probability, 1.0), 3),
         explains=list(dict.fromkeys(kinds)),
-        next_check="Write into the vehicle file what is still assumed there, then look again"
-        if quiet
-        else "Work through the findings one by one, in their order",
+        next_check="Work through the findings one by one, in their order",
     )
