@@ -8,6 +8,7 @@ import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import msgspec
 import numpy as np
 
 from pipeline.history import Summary, local_time
@@ -156,16 +157,17 @@ def effects_of(series: Sequence[Series], logbook: Sequence[Entry]) -> list[Effec
     """Step of every metric at every entry that changed the car, the clearest first.
 
     Before reaches back to the entry before, after up to the entry after, so that one step is
-    not credited to another's cause. The spread of few sessions is steadied by that of the
-    other metrics, each in parts of its own level.
+    not credited to another's cause; entries too close to be told apart are one. The spread of few
+    sessions is steadied by that of the other metrics, each in parts of its own level.
     """
-    entries = [e for e in logbook if e.kind in CHANGES_CAR or e.touched or e.table]
+    groups = together(series, logbook)
     rows = []
-    for number, entry in enumerate(entries):
-        since = entries[number - 1].when if number else ""
-        until = entries[number + 1].when if number + 1 < len(entries) else "~"
+    for number, group in enumerate(groups):
+        since = groups[number - 1][-1].when if number else ""
+        until = groups[number + 1][0].when if number + 1 < len(groups) else "~"
+        entry = _as_one(group)
         for one in series:
-            row = _around(one, entry, since, until)
+            row = _around(one, group, since, until)
             if row is not None:
                 rows.append((entry, one, *row))
     spreads = [
@@ -198,17 +200,44 @@ def effects_of(series: Sequence[Series], logbook: Sequence[Entry]) -> list[Effec
     return sorted(marked, key=lambda e: (not e.called, e.p, e.entry.when, e.name))
 
 
+def together(series: Sequence[Series], logbook: Sequence[Entry]) -> list[list[Entry]]:
+    """Entries that changed the car; those with too few sessions between them are one group.
+
+    Two jobs of one evening, or with a drive between them, can only be judged together.
+    """
+    stamps = {local_time(s) for one in series for s in one.starts}
+    groups: list[list[Entry]] = []
+    for entry in logbook:
+        if not (entry.kind in CHANGES_CAR or entry.touched or entry.table):
+            continue
+        last = groups[-1][-1].when if groups else ""
+        if groups and sum(last <= s < entry.when for s in stamps) < LEAST_ON_A_SIDE:
+            groups[-1].append(entry)
+        else:
+            groups.append([entry])
+    return groups
+
+
+def _as_one(group: Sequence[Entry]) -> Entry:
+    """The last entry of a group, with what all of them say."""
+    return msgspec.structs.replace(
+        group[-1],
+        text="; ".join(e.text for e in group),
+        calibration=next((e.calibration for e in group if e.calibration is not None), None),
+    )
+
+
 def _around(
-    one: Series, entry: Entry, since: str, until: str
+    one: Series, group: Sequence[Entry], since: str, until: str
 ) -> tuple[np.ndarray, np.ndarray, float] | None:
-    """Values before and after an entry in the latest version, and the metric's own scale."""
+    """Values before and after a group of entries in the latest version, and their own scale."""
     if one.name in CIRCUMSTANCES:
         return None
     stamps = [local_time(s) for s in one.starts]
     same = [v == one.versions[-1] for v in one.versions]
     values = np.array(one.values)
-    before = values[[ok and since <= s < entry.when for s, ok in zip(stamps, same, strict=True)]]
-    after = values[[ok and entry.when <= s < until for s, ok in zip(stamps, same, strict=True)]]
+    before = values[[ok and since <= s < group[0].when for s, ok in zip(stamps, same, strict=True)]]
+    after = values[[ok and group[-1].when <= s < until for s, ok in zip(stamps, same, strict=True)]]
     if min(before.size, after.size) < LEAST_ON_A_SIDE:
         return None
     scale = float(np.median(np.abs(np.concatenate([before, after]))))

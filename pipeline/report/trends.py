@@ -5,7 +5,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.changes import CIRCUMSTANCES, Effect, Series, Trend, effects_of, series_of, trends_of
+from pipeline.changes import (
+    CIRCUMSTANCES,
+    Effect,
+    Series,
+    Trend,
+    effects_of,
+    series_of,
+    together,
+    trends_of,
+)
 from pipeline.history import Summary, local_time
 from pipeline.logbook import Entry
 from pipeline.report.charts import Drawn, draw_curve
@@ -43,12 +52,13 @@ class TableRow:
 
 @dataclass(frozen=True)
 class Trends:
-    """What blocks/trends.html shows of one vehicle."""
+    """What blocks/trends.html shows of one vehicle; ``waiting``: work not to be judged yet."""
 
     moved: Sequence[Moved]
     effects: Sequence[str]
     rows: Sequence[TableRow]
     entries: Sequence[tuple[str, str, str]]
+    waiting: Sequence[str]
 
 
 def trends_page(
@@ -82,7 +92,20 @@ def trends_page(
         effects=[_effect_words(e, units) for e in stepped],
         rows=[_row(s, trends, units, steps) for s in series],
         entries=[(e.when.replace("T", " ")[:16], e.kind, e.text) for e in logbook],
+        waiting=_waiting(series, effects, logbook),
     )
+
+
+def _waiting(
+    series: Sequence[Series], effects: Sequence[Effect], logbook: Sequence[Entry]
+) -> list[str]:
+    """Say which work cannot be told to have helped or not: too few sessions on a side of it."""
+    judged = {e.entry.when for e in effects}
+    return [
+        f"“{'; '.join(e.text for e in group)}” ({_date(group[-1].when)})"
+        for group in together(series, logbook)
+        if group[-1].when not in judged
+    ]
 
 
 def _steps_fit(series: Series, effects: Sequence[Effect]) -> bool:

@@ -91,6 +91,26 @@ def test_a_step_is_not_credited_to_another_entry() -> None:
     assert [(e.before, e.after) for _, e in sorted(own.items())] == [(5, 3)]
 
 
+def test_two_jobs_with_hardly_a_drive_between_them_are_judged_together() -> None:
+    """Alone neither has a session on one of its sides; what they did together is plain."""
+    for second in (4.6, 6.5):
+        week = _week(5, step=0.2)
+        both = [entry(4.5), entry(second)]
+        (told,) = (e for e in effects_of(series_of(week), both) if e.name == "m00" and e.called)
+        assert told.entry.text == "; ".join(e.text for e in both)
+        assert (told.before, told.after) == (5, 5 if second < 5 else 3)
+        page = trends_page("car", week, both, Units())
+        assert page is not None
+        assert page.waiting == []
+
+
+def test_work_with_too_few_sessions_around_it_is_told_to_be_unjudged() -> None:
+    page = trends_page("car", _week(5, step=0.2), [entry(7.5)], Units())
+    assert page is not None
+    assert page.effects == []
+    assert [entry(7.5).text in text for text in page.waiting] == [True]
+
+
 def test_the_day_and_the_road_are_never_tested() -> None:
     logs = [summary(n, metrics={"distance_km": 10.0 + n, "m": 5.0 + n}) for n in range(8)]
     assert {t.name for t in trends_of(series_of(logs))} == {"m"}
