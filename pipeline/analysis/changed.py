@@ -114,7 +114,7 @@ def _outside(before: Mapping[str, Metric], now: Mapping[str, Metric]) -> list[st
     old, new = before[name].value, now[name].value
     if abs(new - old) < OUTSIDE_K:
         return []
-    return [f"outside it was {new:.0f} °C, then {old:.0f} °C"]
+    return [f"outside {new:.0f} °C, {old:.0f} °C before"]
 
 
 def _moved(name: str, case: Case, now: Mapping[str, Metric]) -> list[float]:

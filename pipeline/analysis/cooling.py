@@ -29,6 +29,7 @@ from pipeline.results import (
 from pipeline.session import View
 from pipeline.signals import segments
 from pipeline.signals.segments import Bools, Floats
+from pipeline.wording import none_or
 
 META = Meta(
     question="Does the cooling keep up, and is the water where it belongs?",
@@ -79,7 +80,8 @@ def analyse(view: View) -> Result:
     ran = float(live.sum())
     return Result(
         status="found" if findings else "clear",
-        why=f"{hot:.0f} °C at most while running, {len(falls)} sudden dips of the reading"
+        why=f"{hot:.0f} °C at most while running, "
+        f"{none_or(len(falls), 'sudden dip')} of the reading"
         + ("; " + findings[0].title.lower() if findings else ""),
         findings=findings,
         limits_of_detection={

@@ -9,6 +9,7 @@ from pipeline.results import Column, Metric, Result, TableFigure, metric
 from pipeline.session import View
 from pipeline.signals import segments
 from pipeline.signals.segments import Bools, Floats
+from pipeline.wording import lasting
 
 META = Meta(
     question="How far and how hard was it driven, and how did it idle warm?",
@@ -141,10 +142,11 @@ def _heat_cycle(view: View, states: States) -> bool | None:
 
 
 def _answer(metrics: dict[str, Metric], duration_s: float) -> str:
-    parts = [f"{duration_s / 60:.0f} min"]
+    parts = [lasting(duration_s)]
     if "distance_km" in metrics:
         parts.append(f"{metrics['distance_km'].value:.1f} km")
-    parts.append(f"up to {metrics['engine_speed_max_rpm'].value:.0f} rpm")
+    fastest = metrics["engine_speed_max_rpm"].value
+    parts.append(f"up to {fastest:.0f} rpm" if fastest > 0.0 else "the engine stood still")
     if "idle_speed_rpm" in metrics:
         parts.append(f"warm idle at {metrics['idle_speed_rpm'].value:.0f} rpm")
     return ", ".join(parts)
@@ -152,14 +154,14 @@ def _answer(metrics: dict[str, Metric], duration_s: float) -> str:
 
 def _table(states: States, step: Floats) -> TableFigure:
     rows: list[list[str | float | None]] = [
-        [name.replace("_", " "), float(np.sum(step[states.mask(name)]))]
+        [name.replace("_", " "), lasting(float(np.sum(step[states.mask(name)])))]
         for name in states.labels
         if states.mask(name).any()
     ]
     return TableFigure(
         id="states",
         title="Time in each state",
-        caption="Seconds of the log the engine spent in each state.",
-        columns=[Column(title="state"), Column(title="time", unit="s", digits=0)],
+        caption="How long the engine was in each state.",
+        columns=[Column(title="state"), Column(title="together")],
         rows=rows,
     )

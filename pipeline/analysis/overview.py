@@ -7,6 +7,7 @@ import numpy as np
 from pipeline.meta import Meta
 from pipeline.results import Band, Line, Mark, Panel, Panels, Result, line
 from pipeline.session import View
+from pipeline.wording import lasting
 
 #: Points of one line: enough for a phone's width twice over and small enough to mail.
 POINTS = 600
@@ -93,17 +94,15 @@ def _bands(states: Any, duration_s: float) -> list[Band]:
 
 
 def _told(view: View, states: Any) -> str:
-    minutes = view.duration_s / 60
-    length = f"{minutes:.0f} min" if minutes >= 2 else f"{view.duration_s:.0f} s"
-    parts = [f"{length} of log"]
+    parts = [f"{lasting(view.duration_s)} of log"]
     if states is not None:
         running = sum(s.end_s - s.start_s for s in states.intervals
                       if s.state not in ("key_on", "cranking", "stopped"))  # fmt: skip
-        parts.append(f"the engine ran for {running / 60:.0f} min" if running >= 120
-                     else f"the engine ran for {running:.0f} s")  # fmt: skip
+        parts.append(f"the engine ran for {lasting(running)}" if running > 0.0
+                     else "the engine did not run")  # fmt: skip
         boost = sum(s.end_s - s.start_s for s in states.intervals if s.state == "boost")
         if boost > 0:
             parts.append(f"{boost:.0f} s of it in boost")
-    if view.has("engine_speed"):
-        parts.append(f"up to {np.nanmax(view.channel('engine_speed')):.0f} rpm")
+    if view.has("engine_speed") and (fastest := float(np.nanmax(view.channel("engine_speed")))):
+        parts.append(f"up to {fastest:.0f} rpm")
     return ", ".join(parts) + "."

@@ -20,7 +20,7 @@ from pipeline.results import (
 )
 from pipeline.session import View
 from pipeline.signals import segments
-from pipeline.wording import clock
+from pipeline.wording import clock, lasting, none_or
 
 META = Meta(
     question="Did signal and supply hold while the engine ran?",
@@ -56,8 +56,12 @@ def analyse(view: View) -> Result:
         status="found" if findings else "clear",
         why=loud[0].title
         if loud
-        else f"the speed signal held for {ran / 60:.1f} min of running, "
-        f"{sum(f.kind == 'log_gap' for f in findings)} gaps in the log",
+        else (
+            f"the speed signal held for {lasting(ran)} of running"
+            if ran > 0.0
+            else "the engine did not run, so its signal was not tried"
+        )
+        + f"; {none_or(sum(f.kind == 'log_gap' for f in findings), 'gap')} in the log",
         findings=findings,
         limits_of_detection={
             "crank_signal_loss": LimitOfDetection(could_show=ran > 10.0, over_s=ran),

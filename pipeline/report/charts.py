@@ -12,9 +12,9 @@ from pipeline.report import specs, svg, theme, ticks
 from pipeline.report.shape import Shape
 from pipeline.report.summary import digits_of, line_summary
 from pipeline.report.units import Units, plain
-from pipeline.report.words import STATE, lasting
+from pipeline.report.words import STATE
 from pipeline.results import Band, Bars, Curve, Line, Mark, Panel, Panels, Points
-from pipeline.wording import clock
+from pipeline.wording import clock, lasting
 
 #: Shading by more bands than this is a grey mess; they then stand in their own rows alone.
 MOST_SHADES = 8

@@ -14,10 +14,11 @@ from pipeline.report.grids import draw_map
 from pipeline.report.page import environment, session_units
 from pipeline.report.units import Units
 from pipeline.report.view import metric_unit, metric_words
-from pipeline.report.words import lasting, sentence
+from pipeline.report.words import sentence
 from pipeline.results import MapGrid
 from pipeline.signals.matched import Blocks, Difference, block_sums, matched_difference
 from pipeline.store import Store, missing_session, read_json, write_whole
+from pipeline.wording import lasting
 
 #: Cell sizes: fine enough that the engine does the same thing within one, coarse enough that
 #: two different roads meet in some.

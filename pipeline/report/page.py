@@ -17,6 +17,7 @@ from pipeline.report.bundle import TEMPLATES, Assets, kept_folder, load_assets, 
 from pipeline.report.grids import colour_rules
 from pipeline.report.units import Units, units_of
 from pipeline.report.view import SessionView
+from pipeline.wording import lasting
 
 _STATIC_POLICY = (
     "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
@@ -190,7 +191,7 @@ def render_index(index: IndexData) -> str:
         .render(
             index=index,
             policy=f"{_STATIC_POLICY}; script-src '{script_hash(script)}'",
-            lasting=words.lasting,
+            lasting=lasting,
             scripts=[Markup(script)],
             alive=False,
         )

@@ -13,7 +13,7 @@ from pipeline.report.figures import draw, figures_of
 from pipeline.report.grids import proven_map
 from pipeline.report.handchecks import hand_checks
 from pipeline.report.units import Units
-from pipeline.wording import clock, counted
+from pipeline.wording import clock, counted, lasting
 
 Plain = Mapping[str, Any]
 
@@ -81,7 +81,7 @@ class SessionView:
             "session": d["session_id"],
             "start": _date(d["start_time"]),
             "start_source": words.START_SOURCE.get(d["start_time_source"], ""),
-            "duration": words.lasting(self.duration),
+            "duration": lasting(self.duration),
             "distance": self.units.show(distance["value"], "km") if distance else "",
             "file": d["source"]["file"],
             "lines": (d["source"]["first_line"], d["source"]["last_line"]),
@@ -232,7 +232,7 @@ class SessionView:
                 if smallest else "at the stated threshold",
                 "power": "" if power is None else f"{100 * power:.0f} %",
                 "alarm": "" if alarm is None else f"{100 * alarm:.2g} %",
-                "over": words.lasting(over) if over else "",
+                "over": lasting(over) if over else "",
             })  # fmt: skip
         return blind, seen
 
@@ -277,10 +277,10 @@ class SessionView:
             "jitter": None
             if sampling.get("jitter_pct") is None
             else f"{sampling['jitter_pct']:.2g} %",
-            "gap": words.lasting(sampling["longest_gap_s"]),
+            "gap": lasting(sampling["longest_gap_s"]),
             "dropped": [(words.spoken(k), n) for k, n in d["quality"]["rows_dropped"].items()],
             "gaps": [
-                (clock(g["start_s"]), words.lasting(g["end_s"] - g["start_s"]))
+                (clock(g["start_s"]), lasting(g["end_s"] - g["start_s"]))
                 for g in d["quality"]["gaps"]
             ],
             "rejected": rejected,

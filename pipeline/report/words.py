@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from types import MappingProxyType
 
-from pipeline.wording import clock
+from pipeline.wording import clock, lasting
 
 #: Severity -> (word, shape drawn beside it, what it asks for). The shape tells them apart
 #: without colour: square, triangle, diamond, circle.
@@ -85,16 +85,6 @@ def full_sentence(text: str) -> str:
     if not text:
         return ""
     return text[:1].upper() + text[1:] + ("" if text[-1] in ".!?)" else ".")
-
-
-def lasting(seconds: float) -> str:
-    """A length of time in words: "0.4 s", "12 s", "3 min", "1 h 05 min"."""
-    if seconds < 10:
-        return f"{seconds:.1f} s"
-    if seconds < 120:
-        return f"{seconds:.0f} s"
-    minutes = round(seconds / 60)
-    return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
 
 
 def when(start_s: float, end_s: float, duration_s: float) -> str:

@@ -5,7 +5,7 @@ import pytest
 from pipeline.report import words
 from pipeline.report.units import Units
 from pipeline.report.view import SessionView, metric_shown, metric_words
-from pipeline.wording import counted
+from pipeline.wording import counted, lasting, none_or
 
 METRIC = Units("metric")
 
@@ -14,6 +14,12 @@ def test_a_finding_that_spans_minutes_is_told_by_its_ends() -> None:
     assert words.when(520.0, 522.2, 1000.0) == "at 8:40, for 2.2 s"
     assert words.when(26.0, 635.0, 1000.0) == "between 0:26 and 10:35"
     assert words.when(0.0, 1000.0, 1000.0) == "the whole session"
+
+
+def test_lengths_of_time() -> None:
+    told = [lasting(s) for s in (0.0, 0.04, 0.4, 42.0, 1088.0, 3900.0)]
+    assert told == ["0.0 s", "40 ms", "0.4 s", "42 s", "18 min", "1 h 05 min"]
+    assert [none_or(n, "gap") for n in (0, 1, 2)] == ["no gap", "1 gap", "2 gaps"]
 
 
 def test_one_is_not_many() -> None:
