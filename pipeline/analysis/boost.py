@@ -16,6 +16,7 @@ from pipeline.analysis._boost_episodes import (
     over_boost_episodes,
 )
 from pipeline.analysis._boost_figures import across_sessions, figures, lower_gear, same_gear
+from pipeline.analysis._boost_history import spools_as_ever
 from pipeline.facts._believed import believed
 from pipeline.facts.boost_runs import BIN_RPM, REST_DUTY_PCT, BoostRun, BoostRuns
 from pipeline.meta import Earlier, Meta, Own
@@ -231,7 +232,15 @@ def judge(own: Own, history: Sequence[Earlier]) -> Result:
     )
     if overlay is not None:
         result = msgspec.structs.replace(result, figures=[*result.figures, overlay])
-    if not runs or any(f.kind == "boost_loss" for f in result.findings):
+    loss = next((f for f in result.findings if f.kind == "boost_loss"), None)
+    if loss is not None and spools_as_ever(loss, runs, history[-12:]):
+        left = [f for f in result.findings if f is not loss]
+        why = result.why.removeprefix(f"{loss.title}: ")
+        result = msgspec.structs.replace(
+            result, findings=left, status="found" if left else "clear", why=why[0].upper() + why[1:]
+        )
+        loss = None
+    if not runs or loss is not None:
         return result
     past = [r for e in history[-12:] for r in e.digest.get("runs", ())
             if not any(f.kind == "boost_loss" for f in e.findings)]  # fmt: skip
