@@ -185,19 +185,23 @@ def _with_best_torque(gone: float, beyond: float) -> float:
     return odds / (1.0 + odds)
 
 
-def finding(risk: Risk, scale: Scale, assumed: Sequence[str]) -> Finding:
-    """The finding of a session, all its zones in one."""
-    worst = risk.worst
-    reaches = risk.margin_deg + risk.half_deg > 0.0
+def _weighed(risk: Risk, assumed: Sequence[str]) -> tuple[Severity, float]:
+    """Severity, and how sure: what was heard counts, a model alone is believed so far."""
     sure = risk.probability
-    if not risk.heard and risk.relative_deg <= 0.0:
+    if risk.heard:
+        return "act", float(min(sure, 0.95))
+    if risk.relative_deg <= 0.0:
         odds = BASE_ODDS * (sure / max(1.0 - sure, 1e-9)) ** ODDS_POWER
         sure = odds / (1.0 + odds)
-    severity: Severity = "watch" if sure >= LIKELY else "info"
-    if risk.heard:
-        severity = "act"
-    elif reaches and (set(assumed) - COMMON if risk.relative_deg > 0.0 else assumed):
-        severity = "info"
+    reaches = risk.margin_deg + risk.half_deg > 0.0
+    unknown = set(assumed) - COMMON if risk.relative_deg > 0.0 else set(assumed)
+    severity: Severity = "watch" if sure >= LIKELY and not (reaches and unknown) else "info"
+    return severity, float(min(sure, MODEL_CONFIDENCE))
+
+
+def _told(risk: Risk, scale: Scale, assumed: Sequence[str]) -> str:
+    """What the model sees, against what it was held, and what it does not know."""
+    worst = risk.worst
     longer = "" if len(risk.zones) == 1 else f" and in {len(risk.zones) - 1} more zones"
     detail = (
         f"Around {worst.rpm:.0f} rpm and {worst.kpa:.0f} kPa{longer} the model's margin to knock "
@@ -228,16 +232,23 @@ def finding(risk: Risk, scale: Scale, assumed: Sequence[str]) -> Finding:
         detail += f" Not known of this car: {names}."
     if scale.learned:
         detail += " Its scale was set by this car's own running."
+    return detail
+
+
+def finding(risk: Risk, scale: Scale, assumed: Sequence[str]) -> Finding:
+    """The finding of a session, all its zones in one."""
+    worst = risk.worst
+    severity, sure = _weighed(risk, assumed)
     spark, fuel = "spark too far advanced for this pressure", "octane too low for this spark"
     heat, base = "charge too hot", "base timing off, so that real spark is more than shown"
     return Finding(
         kind="knock_risk", severity=severity,
-        confidence=float(min(sure, 0.95 if risk.heard else MODEL_CONFIDENCE)),
+        confidence=sure,
         start_s=min(z.start_s for z in risk.zones), end_s=max(z.end_s for z in risk.zones),
         title="Knock heard and expected there" if risk.heard
         else "Little or no margin to knock" if risk.gone
         else "Less margin to knock than in this car's quiet running",
-        detail=detail, step=0 if risk.heard else 4, blocks=[],
+        detail=_told(risk, scale, assumed), step=0 if risk.heard else 4, blocks=[],
         channels=list(MODELLED_FROM),
         evidence=evidence(margin=(risk.margin_deg, "deg"), either_way=(risk.half_deg, "deg"),
                           engine_speed=(worst.rpm, "rpm"), pressure=(worst.kpa, "kPa"),
