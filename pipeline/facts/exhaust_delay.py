@@ -54,6 +54,14 @@ LEAST_LAG_S = 0.02
 #: Seconds of log, in stretches of STRETCH_S, that are held against the model: those in which the
 #: mixture changes most.
 BUDGET_S, STRETCH_S = 260.0, 3.0
+#: Of the logarithm of the volume, the dead time in s and the logarithm of the lag: differences over
+#: which slopes are taken, and the furthest that one step may go, since the slopes bend.
+SLOPE_STEPS = (0.05, 0.004, 0.06)
+FURTHEST = (0.7, 0.05, 0.7)
+#: s: more than any bus or sensor in order takes.
+MOST_DEAD_S, MOST_LAG_S = 0.3, 0.8
+#: Readings over which residuals may be correlated: what the table misses lasts a second or so.
+CORRELATED_READINGS = 12
 
 
 @dataclass(frozen=True, eq=False)
@@ -218,9 +226,34 @@ class _Problem:
         part: Ints, compare: Bools,
     ) -> tuple[Floats, Floats]:  # fmt: skip
         """One Gauss-Newton step of the penalised least squares; returns place and covariance."""
-        seen = 1.0 / self.inputs.reading[rows]
-        part_c = part[compare]
-        names, which = np.unique(part_c, return_inverse=True)
+        jacobian, residual = self._slopes(at, engine, rows, part, compare)
+        kinds = [self.made.names[i] for i in self._moving()]
+        terms_sd = np.array([PUSH_SD if kind.startswith("push") else FILM_SD for kind in kinds])
+        penalty = np.concatenate([spread**-2, terms_sd**-2])
+        pull = np.concatenate([(centre - at) * spread**-2, np.zeros(terms_sd.size)])
+        begin = np.concatenate([[True], np.diff(part[compare]) != 0])
+        delta, precision, vector = self._reweighted(at, jacobian, residual, penalty, pull, begin)
+        if at[1] + delta[1] < LEAST_DEAD_S:
+            # at its bound: the others have to explain the rest without it
+            others = np.arange(delta.size) != 1
+            delta[1] = LEAST_DEAD_S - at[1]
+            rest = vector - precision[:, 1] * delta[1]
+            delta[others] = np.linalg.solve(precision[np.ix_(others, others)], rest[others])
+        covariance: Floats = np.asarray(np.linalg.inv(precision), np.float64)[:3, :3]
+        furthest = np.array(FURTHEST)
+        new = at + np.clip(delta[:3], -furthest, furthest)
+        new[1] = np.clip(new[1], LEAST_DEAD_S, MOST_DEAD_S)
+        new[2] = np.clip(new[2], np.log(LEAST_LAG_S), np.log(MOST_LAG_S))
+        return new, _without_lag(covariance) if new[2] <= np.log(LEAST_LAG_S) else covariance
+
+    def _slopes(
+        self, at: Floats, engine: Floats, rows: Ints, part: Ints, compare: Bools
+    ) -> tuple[Floats, Floats]:
+        """Jacobian (c, 3 + q) by the delay and q transient terms, and residual (c,) of 1/lambda.
+
+        Both are freed of each stretch's own level: the delay is told by what moves.
+        """
+        names, which = np.unique(part[compare], return_inverse=True)
 
         def centred(x: Floats) -> Floats:
             y = x[compare]
@@ -229,61 +262,44 @@ class _Problem:
             return result
 
         here = self._reading(at, engine, rows, part)
-        steps = np.array([0.05, 0.004, 0.06])
         columns = []
-        for i, step in enumerate(steps):
+        for i, step in enumerate(SLOPE_STEPS):
             other = at.copy()
             other[i] += step
             columns.append(centred(self._reading(other, engine, rows, part) - here) / step)
-        moving = self._moving()
-        extra = [
+        columns += [
             centred(self._reading(at, np.nan_to_num(engine * c), rows, part))
-            for c in self.made.columns[moving]
+            for c in self.made.columns[self._moving()]
         ]
-        jacobian = np.stack(columns + extra, axis=1)
-        residual = centred(seen - here)
-        q = len(extra)
-        left_over = [PUSH_SD if self.made.names[i].startswith("push") else FILM_SD for i in moving]
-        penalty = np.concatenate([spread**-2, np.array(left_over) ** -2])
-        pull = np.concatenate([(centre - at) * spread**-2, np.zeros(q)])
-        begin = np.concatenate([[True], np.diff(part_c) != 0])
-        scale = regression.robust_scale(residual)
-        inflation = 1.0
+        return np.stack(columns, axis=1), centred(1.0 / self.inputs.reading[rows] - here)
+
+    def _reweighted(
+        self, at: Floats, jacobian: Floats, residual: Floats, penalty: Floats, pull: Floats,
+        begin: Bools,
+    ) -> tuple[Floats, Floats, Floats]:  # fmt: skip
+        """Step (3 + q,), precision and right-hand side by three rounds of robust weights."""
         cut_rows, cut_left = self._cut_rows(at)
-        precision = np.diag(penalty)
-        delta = np.zeros(3 + q)
+        delta: Floats = np.zeros(penalty.size)
+        precision: Floats = np.diag(penalty)
+        vector = pull
         for _ in range(3):
             left = residual - jacobian @ delta
             scale = max(regression.robust_scale(left), 1e-4)
             weight = regression.bisquare(left, 1.5 * scale)
             inflation = regression.autocorrelation_inflation(
-                np.clip(left, -3 * scale, 3 * scale), begin, lags=12
+                np.clip(left, -3 * scale, 3 * scale), begin, lags=CORRELATED_READINGS
             )
             variance = MISFIT * scale**2 * inflation
             precision = np.diag(penalty) + (jacobian * weight[:, None]).T @ jacobian / variance
             vector = jacobian.T @ (weight * residual) / variance + pull
             if cut_left.size:
-                doubt = self.cuts.spread_s
                 left_cut = cut_left - cut_rows @ delta[:3]
-                sure = regression.bisquare(
-                    left_cut, 1.5 * max(doubt, regression.robust_scale(left_cut))
-                )
-                doubt = max(doubt, regression.robust_scale(left_cut))
+                doubt = max(self.cuts.spread_s, regression.robust_scale(left_cut))
+                sure = regression.bisquare(left_cut, 1.5 * doubt)
                 precision[:3, :3] += (cut_rows * sure[:, None]).T @ cut_rows / doubt**2
                 vector[:3] += cut_rows.T @ (sure * cut_left) / doubt**2
-            delta = np.linalg.solve(precision, vector)
-        if at[1] + delta[1] < LEAST_DEAD_S:
-            # at its bound: the others have to explain the rest without it
-            others = np.arange(delta.size) != 1
-            delta[1] = LEAST_DEAD_S - at[1]
-            rest = vector - precision[:, 1] * delta[1]
-            delta[others] = np.linalg.solve(precision[np.ix_(others, others)], rest[others])
-        limit = np.array([0.7, 0.05, 0.7])
-        covariance = np.linalg.inv(precision)[:3, :3]
-        new = at + np.clip(delta[:3], -limit, limit)
-        new[1] = np.clip(new[1], LEAST_DEAD_S, 0.3)
-        new[2] = np.clip(new[2], np.log(LEAST_LAG_S), np.log(0.8))
-        return new, _without_lag(covariance) if new[2] <= np.log(LEAST_LAG_S) else covariance
+            delta = np.asarray(np.linalg.solve(precision, vector), np.float64)
+        return delta, precision, vector
 
     def _moving(self) -> Ints:
         """Columns of the transient terms, which move together with the delay."""
