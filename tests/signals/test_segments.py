@@ -21,6 +21,9 @@ def test_short_runs_go_and_short_gaps_close() -> None:
     assert np.flatnonzero(segments.long_runs(mask, TIME, seconds=1.5)).tolist() == [6, 7, 8]
     closed = segments.fill_gaps(mask, TIME, seconds=0.6)
     assert np.flatnonzero(closed).tolist() == [2, 6, 7, 8, 9, 10]
+    ends = np.ones(TIME.size, dtype=bool)
+    ends[[0, -1]] = False
+    assert (segments.fill_gaps(ends, TIME, seconds=0.6) == ends).all()  # nothing lies beyond
 
 
 def test_values_are_held_for_so_long_and_no_longer() -> None:

@@ -1,5 +1,6 @@
 """doubt: what rests on a reading that lies stays info, whatever analysis said it."""
 
+import msgspec
 import pytest
 
 from pipeline.analysis._signs import untrusted_kinds
@@ -33,6 +34,12 @@ def test_a_finding_on_a_lying_channel_is_kept_as_info_and_its_analysis_not_judge
     assert kept.confidence == pytest.approx(0.1 * 0.9)
     assert kept.likely_causes[0].cause == "the coolant temperature sensor"
     assert out["sensors"].findings == [lie("noise")]
+
+
+@pytest.mark.parametrize(("step", "kept"), [(0, 1), (1, 1), (2, 2)])
+def test_what_may_be_the_sensors_is_no_longer_first_of_all(step: int, kept: int) -> None:
+    said = msgspec.structs.replace(finding("overheating", "coolant_temperature"), step=step)
+    assert doubted(session(said, lie("noise")))["some"].findings[0].step == kept
 
 
 @pytest.mark.parametrize(

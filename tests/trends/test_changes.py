@@ -82,6 +82,8 @@ def test_a_changed_calibration_makes_it_unfair_and_notes_move_nothing() -> None:
     assert not any(e.fair for e in changed)
     assert all(e.fair for e in effects_of(series, [entry(4.5)]))
     assert effects_of(series, [entry(4.5, "note")]) == []
+    assert effects_of(series, [entry(4.5, "note", touched=["exhaust"])])
+    assert effects_of(series, [entry(4.5, "note", table="2")])
 
 
 def test_a_step_is_not_credited_to_another_entry() -> None:

@@ -97,3 +97,13 @@ def test_a_recheck_is_counted_from_the_logs_and_ends_with_its_check() -> None:
     (late,) = rechecks(logs, book)
     assert late.due
     assert rechecks(logs, [*book, entry(2.5, "check", text="torque")]) == []
+
+
+def test_what_is_due_comes_before_what_can_wait() -> None:
+    book = [entry(0.5, recheck=Recheck(km=500, text="can wait")),
+            entry(1.5, recheck=Recheck(heat_cycles=1, text="is due"))]  # fmt: skip
+    logs = [summary(n, metrics={"heat_cycles": 1, "distance_km": 30}) for n in range(4)]
+    assert [(d.text, d.due) for d in rechecks(logs, book)] == [
+        ("is due", True),
+        ("can wait", False),
+    ]
