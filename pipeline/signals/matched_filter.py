@@ -27,6 +27,11 @@ ORDERS = (3, 14)
 RIDGE = 1e-6
 #: Residuals beyond this many deviations are left out of the second fit: load steps, not engine.
 FIT_CLIP = 4.0
+#: Parts by interval between rows in which their noise is compared, fewest rows in each, the spread
+#: of intervals (shares of the usual one) from which it is, and the range of what is believed.
+UNEVEN_BINS, UNEVEN_ROWS, UNEVEN_LEAST, UNEVEN_RANGE = 5, 100, 0.1, (0.7, 1.4)
+#: Rounding of this share of the noise hides how it depends on the interval.
+UNEVEN_ROUNDED = 0.5
 #: Rows for one estimate of the noise (about 3 % error, see Rousseeuw and Croux 1993 for the MAD).
 SCALE_ROWS = 400
 #: Deviations within which the standard deviation is taken.
@@ -40,6 +45,9 @@ CLIP_ROUNDING = 6.0
 #: them: without it 1.3 % of them were called rough, with it 0.4 %. Only as far as neighbouring rows
 #: are rounded alike (see misfire_rows): elsewhere it cost a twentieth of every miss for nothing.
 ROUNDED_AGAIN = 0.2
+#: Mean square of the residuals below which the floors of rounding have been at work, heights at
+#: which the rises tell how much, and how far they are taken back at most.
+FLOORED, RISES_AT, LEAST_SCALE = 0.85, np.array([2.3, 2.9]), 0.6
 #: Median absolute deviation to standard deviation of a Gaussian: 1 / 0.6745.
 MAD_TO_SD = 1.4826
 #: Time constant of the engine's return in the templates: the middle of 0.2-0.7 s. The whitened
@@ -128,6 +136,8 @@ def whiten(
     error = error / weight
     gain = float(np.sqrt(1.0 + coefficients @ coefficients))
     floor = rounding_rpm * gain
+    if floor < UNEVEN_ROUNDED * MAD_TO_SD * float(np.median(np.abs(error))):
+        error = error / _by_interval(error, step / usual)
     measured = _running_scale(error, least_clip=CLIP_ROUNDING * floor)
     sigma_rows = np.maximum(np.hypot(measured, ROUNDED_AGAIN * step_rpm * gain), floor)
     residual = np.full(n, np.nan)
@@ -135,6 +145,29 @@ def whiten(
     sigma = np.full(n, spread)
     sigma[order + rows] = sigma_rows
     return Whitened(residual, sigma, coefficients[::-1])
+
+
+def _by_interval(error: FloatArray, step: FloatArray) -> FloatArray:
+    """Noise (n,) of rows after so long a ``step`` (n,), over that of the usual one.
+
+    That noise grows with the root of the interval holds for one firing's speed. A mean over a turn
+    shares firings with the row before, more of them the sooner it comes.
+    """
+    if error.size < UNEVEN_BINS * UNEVEN_ROWS:
+        return np.ones(error.size)
+    edges = np.quantile(step, np.linspace(0.0, 1.0, UNEVEN_BINS + 1))
+    if edges[-2] - edges[1] < UNEVEN_LEAST:
+        return np.ones(error.size)
+    spread = MAD_TO_SD * float(np.median(np.abs(error)))
+    inner = np.abs(error) < FIT_CLIP * spread
+    which = np.searchsorted(edges[1:-1], step[inner])
+    count = np.bincount(which, minlength=UNEVEN_BINS)
+    noise = np.sqrt(np.bincount(which, error[inner] ** 2, UNEVEN_BINS) / np.maximum(count, 1))
+    usual = float(np.sqrt(np.mean(error[inner] ** 2)))
+    if not usual > 0:
+        return np.ones(error.size)
+    centre = 0.5 * (edges[1:] + edges[:-1])
+    return np.interp(step, centre, np.clip(noise / usual, *UNEVEN_RANGE))
 
 
 def _running_scale(error: FloatArray, least_clip: float = 0.0) -> FloatArray:
@@ -182,6 +215,26 @@ def miss_templates(
     for lag, value in enumerate(coefficients, start=1):
         white -= value * padded[:, order - lag : order - lag + taps]
     return white
+
+
+def unfloored(white: Whitened, templates: FloatArray) -> Whitened:
+    """Take back what the floors of rounding put on the noise, as far as the scores allow it.
+
+    A score gathers several rows, and their rounding evens out in it. Its scale is taken from its
+    rises alone, at the shoulder and in the tail: no missing firing makes those.
+    """
+    known = np.isfinite(white.residual)
+    if float(np.mean(white.residual[known] ** 2)) > FLOORED:
+        return white
+    unit = templates[len(OFFSETS) // 2] / np.linalg.norm(templates[len(OFFSETS) // 2])
+    padded = np.concatenate([np.nan_to_num(white.residual), np.zeros(unit.size - 1)])
+    score = np.correlate(padded, unit, "valid")[known]
+    up = np.minimum(score[score > 0], TAIL_CLIP)
+    if up.size < 100:
+        return white
+    tails = np.quantile(score, ndtr(RISES_AT)) / RISES_AT
+    scale = float(np.clip(max(np.sqrt(np.mean(up * up)), *tails), LEAST_SCALE, 1.0))
+    return Whitened(white.residual / scale, white.sigma * scale, white.coefficients)
 
 
 def miss_scores(residual: FloatArray, templates: FloatArray) -> tuple[FloatArray, FloatArray]:

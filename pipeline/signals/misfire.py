@@ -19,6 +19,7 @@ from pipeline.signals.matched_filter import (
     find_pulses,
     miss_templates,
     model_order,
+    unfloored,
     whiten,
 )
 from pipeline.signals.misfire_rows import (
@@ -56,6 +57,8 @@ BLIND_RESOLUTIONS = 1.5
 #: rpm: steps coarser than this are not smoothed by a healthy engine's own noise (5-15 rpm at idle,
 #: common practice), and a miss must fall by so many of them to be told from a step.
 COARSE_STEP_RPM, LEAST_STEPS = 12.0, 2.5
+#: Deviations: in a speed whose steps show, a crowd of smaller falls is rounding, which is lopsided.
+ROUNDED_FAINT = 3.5
 #: Residuals beyond this many deviations count as this in the skewness: one event must not decide.
 SKEW_CLIP = 5.0
 #: And in the lines: a window in which a load came or went would outweigh the others, and what is
@@ -128,7 +131,7 @@ def examine(part: ClassInput, *, cylinders: int) -> ClassResult | None:
     logged_step = quantisation_step(part.speed_rpm)
     rounded = is_rounded(part, logged_step)
     error = rounding_error(part, logged_step)
-    part, block = averaged(part, cylinders)
+    part, block = averaged(part, cylinders, logged_step)
     step = np.diff(part.time_s)
     inside = step[~part.starts[1:]]
     if inside.size < 40:
@@ -147,6 +150,7 @@ def examine(part: ClassInput, *, cylinders: int) -> ClassResult | None:
         coefficients=white.coefficients, interval_s=interval,
         averaging_s=(max(firing_s, block), max(0.5 * cycle_s, block)),
     )  # fmt: skip
+    white = unfloored(white, templates)
     coarse = logged_step > COARSE_STEP_RPM and part.drop_rpm < LEAST_STEPS * logged_step
     swing = swinging(part)
     single = replace(white, residual=np.where(swing | levelled(part), np.nan, white.residual))
@@ -170,7 +174,8 @@ def examine(part: ClassInput, *, cylinders: int) -> ClassResult | None:
         floor_cells = 0  # the phase is the speed's integral, and drifts with its rounding
     even = np.full_like(seen, np.nan) if rounded else seen
     evidence = miss_evidence(seen, templates, drop=part.drop_rpm / white.sigma,
-                             interval_s=interval, speed_rpm=speed)  # fmt: skip
+                             interval_s=interval, speed_rpm=speed,
+                             faint=ROUNDED_FAINT if rounded else 0.0)  # fmt: skip
     return ClassResult(
         name=part.name, idle=part.idle, seconds=seconds, cycles=seconds / cycle_s,
         speed_rpm=speed, interval_s=interval, noise_rpm=noise,

@@ -22,6 +22,8 @@ BoolArray = NDArray[np.bool_]
 #: Where a new firing has passed in every row, and as many in each, none of that can be: rows are so
 #: much longer than a firing, and the short ones (below) this share of the usual.
 LEAST_INTERVAL_S, FIRING_CLEAR, EVEN_ROWS = 0.04, 0.8, 0.7
+#: Uneven rows are left as they are where the speed moves by so many steps from row to row.
+FREE_MOVES = 2.0
 #: The row that a firing has to fit into is as short as this quantile of them (uneven stamps).
 SHORT_ROWS = 0.1
 #: Speed that moves by less than this share of a step from row to row, or scatters by less within
@@ -74,7 +76,7 @@ class ClassInput:
     drop_rpm: float
 
 
-def averaged(part: ClassInput, cylinders: int) -> tuple[ClassInput, float]:
+def averaged(part: ClassInput, cylinders: int, step_rpm: float = 0.0) -> tuple[ClassInput, float]:
     """Average neighbouring rows so that none is shorter than a firing interval.
 
     A logged speed changes once a firing; rows that come faster repeat it or catch it half-way,
@@ -87,7 +89,8 @@ def averaged(part: ClassInput, cylinders: int) -> tuple[ClassInput, float]:
     interval = float(np.median(inside))
     firing = 120.0 / float(np.median(part.speed_rpm)) / cylinders
     short = float(np.quantile(inside, SHORT_ROWS))
-    clear = firing < FIRING_CLEAR * short and short > EVEN_ROWS * interval
+    even = short > EVEN_ROWS * interval or _moves(part) > FREE_MOVES * step_rpm
+    clear = firing < FIRING_CLEAR * short and even
     least = 0.0 if clear else LEAST_INTERVAL_S
     size = max(1, int(np.ceil(max(least / interval, firing / short) - 0.1)))
     if size == 1:
@@ -107,6 +110,11 @@ def averaged(part: ClassInput, cylinders: int) -> tuple[ClassInput, float]:
         part, time_s=part.time_s[pick].mean(axis=1), speed_rpm=part.speed_rpm[pick].mean(axis=1),
         starts=starts,
     ), size * interval  # fmt: skip
+
+
+def _moves(part: ClassInput) -> float:
+    """Standard deviation of the speed's moves from row to row, rpm."""
+    return float(np.std(np.diff(part.speed_rpm)[~part.starts[1:]]))
 
 
 def is_rounded(part: ClassInput, step_rpm: float) -> bool:

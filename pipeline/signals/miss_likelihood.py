@@ -59,6 +59,14 @@ MISFIT_SIGMA, MISFIT_SHARE = 4.0, 0.25
 #: Beside a fall or rise this high neighbouring rows are its own echo.
 ECHO_HEIGHT = 3.5
 ECHO_S = 0.5
+#: One dip can be anything: what is left without the largest has to speak more for misses than the
+#: greatest fall does that chance makes in so many of logs like this one, each row a trial. What few
+#: misses in many cycles cost counts against both and not again. In white noise at 10 Hz a minute
+#: with one plain dip is called in 2 of 100 logs, with two in 96.
+SECOND_CHANCE = 0.07
+HEIGHTS = np.arange(2.0, 12.0, 0.1)
+#: s to either side within which what speaks for a miss is the same dip.
+SAME_S = 0.25
 #: Up to this chance of a miss in a row two terms of the logarithm's series are exact to 1e-3 of it.
 SERIES_CHANCE = 0.05
 #: Injected misses from which the power is reckoned.
@@ -68,23 +76,35 @@ LARGEST_CLAIM = 0.2
 #: and their size over the expected: a claim of power should hold for the smaller ones too.
 INJECTED_SIZE = 0.75
 
+#: Logarithm of the ratio from which it is called rough running at 1 % false alarms, in rows of so
+#: many seconds and less, and more; in proportion between. In short rows a fall shows its course,
+#: and what is shaped otherwise is told from it; in long ones a load that comes is one low row, too.
+#: The bound e^-x is loose where sizes and shares are averaged over: of 2560 logs of healthy engines
+#: at 15-50 Hz, nine in ten with loads, hunting, rough roads, cold idles or lumpy cams, 0.4 %
+#: exceeded theirs, of 1280 at 8 and 10 Hz 0.9 %.
+ROWS_S, CALLED, CALLED_AT = (0.07, 0.1), (0.25, 1.3), 0.01
+
 
 @dataclass(frozen=True)
 class MissEvidence:
     """Logarithms of likelihood ratios of one class of running.
 
-    falls, rises: (averagings, sizes, shares). largest: the same, the row that adds most to falls.
-    injected: (INJECTED, averagings, sizes, shares), what one more miss of the expected size adds.
-    cycles: engine cycles watched. loads: steps of load seen, by the way the speed goes on, beyond
-    those that noise makes.
+    falls, rises: (averagings, sizes, shares). largest: the same, what the largest dip adds to
+    falls; by_chance: what the greatest fall of noise may add, see SECOND_CHANCE. injected:
+    (INJECTED, averagings, sizes, shares), what one more miss of the expected size adds. cycles:
+    engine cycles watched; counted: those in rows whose falls count. loads: steps of load seen, by
+    the way the speed goes on, beyond those that noise makes. called: see CALLED.
     """
 
     falls: FloatArray
     rises: FloatArray
     largest: FloatArray
     injected: FloatArray
+    by_chance: FloatArray
     cycles: float
     loads: float = 0.0
+    called: float = CALLED[1]
+    counted: float = 0.0
 
 
 def miss_evidence(
@@ -94,11 +114,13 @@ def miss_evidence(
     drop: FloatArray,
     interval_s: float,
     speed_rpm: float,
+    faint: float = 0.0,
 ) -> MissEvidence:
     """Weigh the whitened speed of one class.
 
     residual: (n,), deviations, NaN where unknown; templates: (averagings * OFFSETS, taps), from
-    miss_templates; drop: (n,) expected fall of one miss in deviations.
+    miss_templates; drop: (n,) expected fall of one miss in deviations. Rows of less than ``faint``
+    deviations may speak against misses, not for them.
     """
     clean = np.nan_to_num(residual)
     known = np.isfinite(residual)
@@ -116,12 +138,15 @@ def miss_evidence(
     injected = np.zeros((INJECTED, *shape))
     rows = np.flatnonzero(fall)
     if rows.size == 0:
-        return MissEvidence(falls, rises, largest, injected, 0.0)
+        return MissEvidence(falls, rises, largest, injected, falls.copy(), 0.0)
     picks = rows[np.linspace(0, rows.size - 1, INJECTED).astype(np.int64)]
     overlap = unit @ unit.T
     cycles = float(known.sum()) * per_row
     # A share cannot be so great that a row holds more than one miss on average.
     chance = np.minimum(SHARES * per_row, 0.8)
+    near = max(1, round(SAME_S / interval_s))
+    by_chance, top = np.zeros(shape), _greatest_by_chance(wide, rows.size)
+    base_top = 1.0 + _wide_ratio(top, wide)
     for g in range(groups):
         z = score[g * len(OFFSETS) : (g + 1) * len(OFFSETS)]
         before, after = z[:, picks], _injected(z, picks, drop, norm, overlap, g)
@@ -129,16 +154,21 @@ def miss_evidence(
         base_after = 1.0 + _wide_ratio(after, wide)
         for s, size in enumerate(SIZES):
             d = np.maximum(size * norm[g][:, None] * drop, LEAST_HEIGHT)
-            down = np.where(fall, (_ratio(-z, d) / base).mean(axis=0), 1.0)
-            up = np.where(rise, (_ratio(z, d) / base).mean(axis=0), 1.0)
-            falls[g, s], largest[g, s] = _sums(down, chance)
-            rises[g, s], _ = _sums(up, chance)
-            more = (_ratio(-after, d[:, picks]) / base_after).mean(axis=0)
-            less = (_ratio(-before, d[:, picks]) / base[:, picks]).mean(axis=0)
+            by_chance[g, s] = np.log1p(
+                chance * float((_ratio(top, np.median(d, axis=1)) / base_top).mean())
+            )
+            down = np.where(fall, _heard(-z, d, base, faint), 1.0)
+            up = np.where(rise, _heard(z, d, base, faint), 1.0)
+            falls[g, s], largest[g, s] = _sums(down, chance, near)
+            rises[g, s], _ = _sums(up, chance, near)
+            more = _heard(-after, d[:, picks], base_after, faint)
+            less = _heard(-before, d[:, picks], base[:, picks], faint)
             injected[:, g, s] = np.log1p(chance * (more[:, None] - 1.0)) - np.log1p(
                 chance * (less[:, None] - 1.0)
             )
-    return MissEvidence(falls, rises, largest, injected, cycles, loads)
+    called = float(np.interp(interval_s, ROWS_S, CALLED))
+    counted = float(rows.size) * per_row
+    return MissEvidence(falls, rises, largest, injected, by_chance, cycles, loads, called, counted)
 
 
 def _usable(
@@ -186,6 +216,13 @@ def _wide_noise(score: FloatArray, rise: BoolArray, rows: int) -> FloatArray:
     return np.asarray(np.minimum(0.5, (WIDE_PRIOR + WIDE_MARGIN * beyond) / (tail * max(rows, 1))))
 
 
+def _greatest_by_chance(weights: FloatArray, rows: int) -> FloatArray:
+    """Height (1,) that noise with these weights of WIDE_SD reaches in SECOND_CHANCE of logs."""
+    tail = ndtr(-HEIGHTS) + ndtr(-HEIGHTS[:, None] / WIDE_SD) @ weights
+    expected = np.log(max(rows, 1) * tail)
+    return np.asarray(np.interp([-np.log(SECOND_CHANCE)], -expected, HEIGHTS))
+
+
 def _wide_ratio(z: FloatArray, weights: FloatArray) -> FloatArray:
     """Density of the wide noise over a standard Gaussian's, at z."""
     half = 0.5 * z * z
@@ -202,9 +239,18 @@ def _ratio(z: FloatArray, d: FloatArray) -> FloatArray:
     return np.asarray(np.exp(np.clip(exponent, -300.0, 300.0)) / np.sqrt(spread))
 
 
-def _sums(ratio: FloatArray, chance: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Sum over rows of log(1 + chance (ratio - 1)), and its largest term, per chance.
+def _heard(z: FloatArray, d: FloatArray, base: FloatArray, faint: float) -> FloatArray:
+    """Mean over offsets (first axis) of the ratio of a miss over the noise ``base``."""
+    ratio = np.asarray((_ratio(z, d) / base).mean(axis=0))
+    if faint > 0.0:
+        ratio = np.where(z.max(axis=0) < faint, np.minimum(ratio, 1.0), ratio)
+    return ratio
 
+
+def _sums(ratio: FloatArray, chance: FloatArray, near: int) -> tuple[FloatArray, FloatArray]:
+    """Sum over rows of log(1 + chance (ratio - 1)), and the largest dip's part, per chance.
+
+    The largest dip is the row that adds most and what speaks for a miss ``near`` rows about it.
     Ratios of rows without a sign are near one: there the logarithm's series to the second order
     is enough, and only the few others are worked out.
     """
@@ -218,7 +264,9 @@ def _sums(ratio: FloatArray, chance: FloatArray) -> tuple[FloatArray, FloatArray
     terms = np.log1p(chance[:, None] * x[loud])
     if terms.shape[1] == 0:
         return sums, np.zeros(chance.size)
-    return sums + terms.sum(axis=1), terms.max(axis=1)
+    rows = np.flatnonzero(loud)
+    beside = np.abs(rows - rows[terms.argmax(axis=1)][:, None]) <= near
+    return sums + terms.sum(axis=1), np.where(beside, terms, 0.0).sum(axis=1)
 
 
 def _injected(
@@ -241,17 +289,6 @@ def log_mean(values: FloatArray) -> FloatArray:
     return np.asarray(top + np.log(scaled.sum(axis=axes)))
 
 
-#: Logarithm of the ratio from which it is called rough running at 1 % false alarms. The bound
-#: e^-x is loose where sizes and shares are averaged over and the noise is learnt: of 3200 logs of
-#: healthy engines at 8-50 Hz 0.1 % exceeded it, of disturbed ones (loads, hunting, rough roads,
-#: cold idles, lumpy cams) 0.6 %.
-CALLED, CALLED_AT = 1.0, 0.01
-#: What is left without the largest fall has to speak for misses, too (one dip can be anything), but
-#: need not outweigh by itself that few were seen, which costs it up to 1: at half of that two plain
-#: dips are called in 95 of 100 logs and one in 6, at all of it in 97 and 28.
-LEAST_REST = -0.5
-
-
 def chance(parts: Sequence[MissEvidence], *, single: bool = False) -> float:
     """Probability by chance of what these classes together show, calibrated at 1 %.
 
@@ -262,19 +299,29 @@ def chance(parts: Sequence[MissEvidence], *, single: bool = False) -> float:
     falls = np.sum([p.falls for p in parts], axis=0)
     rises = np.sum([p.rises for p in parts], axis=0)
     largest = np.max([p.largest for p in parts], axis=0)
-    return float(_chance(falls, rises, None if single else largest, sum(p.loads for p in parts)))
+    return float(_chance(falls, rises, None if single else largest, _session(parts)))
+
+
+def _session(parts: Sequence[MissEvidence]) -> tuple[float, float, float]:
+    """What the rest must exceed, steps of load, and the mean of `called` over the cycles."""
+    cycles = sum(p.counted for p in parts)
+    called = sum(p.called * p.counted for p in parts) / cycles if cycles > 0.0 else CALLED[1]
+    one = np.max([p.by_chance for p in parts], axis=0)
+    return float(log_mean(one - SHARES * cycles)), sum(p.loads for p in parts), called
 
 
 def _chance(
-    falls: FloatArray, rises: FloatArray, largest: FloatArray | None, loads: float
-) -> FloatArray:
+    falls: FloatArray, rises: FloatArray, largest: FloatArray | None,
+    session: tuple[float, float, float],
+) -> FloatArray:  # fmt: skip
     """Probabilities of tables (..., averagings, sizes, shares); rises count against falls."""
+    second, loads, called = session
     height = log_mean(falls) - np.maximum(log_mean(rises), 0.0)
     height = height - min(LOAD_STEP * loads, LOAD_MOST)
-    p = np.minimum(CALLED_AT * np.exp(np.minimum(CALLED - height, 10.0)), 1.0)
+    p = np.minimum(CALLED_AT * np.exp(np.minimum(called - height, 10.0)), 1.0)
     if largest is None:
         return np.asarray(p)
-    return np.where(log_mean(falls - largest) > LEAST_REST, p, 1.0)
+    return np.where(log_mean(falls - largest) > second, p, 1.0)
 
 
 def power(parts: Sequence[MissEvidence], share: float, alpha: float, draws: int = 100) -> float:
@@ -287,14 +334,14 @@ def power(parts: Sequence[MissEvidence], share: float, alpha: float, draws: int 
     rises = np.sum([p.rises for p in parts], axis=0)
     total = np.broadcast_to(rises, (draws, *rises.shape)).copy()
     largest = np.zeros_like(total)
-    loads = sum(p.loads for p in parts)
+    session = _session(parts)
     for part in parts:
         many = rng.poisson(share * part.cycles / INJECTED, (draws, INJECTED))
         flat = part.injected.reshape(INJECTED, -1)
         total += (many @ flat).reshape(total.shape)
         hit = np.where(many[..., None] > 0, flat, 0.0).max(axis=1)
         np.maximum(largest, hit.reshape(total.shape), out=largest)
-    return float((_chance(total, rises, largest, loads) < alpha).mean())
+    return float((_chance(total, rises, largest, session) < alpha).mean())
 
 
 def smallest(parts: Sequence[MissEvidence], alpha: float, wanted: float) -> float | None:
