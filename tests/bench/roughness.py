@@ -91,26 +91,24 @@ class Told:
         """Per log: matched-filter score and deflection of every firing of the bad cylinder."""
         engine, logger = self.engine, self.logger
         interval = 120.0 / engine.speed_rpm / engine.cylinders
-        average = interval if logger.average == "event" else 60.0 / engine.speed_rpm
-        tau, drop, p = engine.damping_s, engine.drop_rpm, self.a.size
+        # The logged speed is the mean over so many of the last firings; a slow one shows in it from
+        # its end on, and the reading is held until the next one ends.
+        events = 1 if logger.average == "event" else max(1, engine.cylinders // 2)
+        left, p = float(np.exp(-interval / engine.damping_s)), self.a.size
         out = []
         span = p + max(4, int(np.ceil(0.3 * logger.rate_hz)))
         for t, y, at in zip(truth.time, truth.speed, firings, strict=True):
             x = y - y.mean()
             windows = np.lib.stride_tricks.sliding_window_view(x, p + 1)
             e = np.concatenate([np.zeros(p), windows[:, -1] - windows[:, -2::-1] @ self.a])
-            first = np.searchsorted(t, at)
+            shown = at + interval
+            first = np.searchsorted(t, shown)
             keep = (first >= p) & (first < t.size - span)
-            at, first = at[keep], first[keep]
+            shown, first = shown[keep], first[keep]
             rows = first[:, None] + np.arange(-p, span - p)
-            late = t[rows] - at[:, None]
-            low = np.maximum(late - average, 0.0)
-            # The slow event itself is the first to show; the mean over the averaging time.
-            shape = np.where(
-                late > 0,
-                -drop * tau / average * (np.exp(-low / tau) - np.exp(-np.maximum(late, 0) / tau)),
-                0.0,
-            )
+            done = np.floor((t[rows] - shown[:, None]) / interval)  # firings since
+            slow = left ** np.maximum(done - events + 1, 0) - left ** (np.maximum(done, -1) + 1)
+            shape = -engine.drop_rpm / events * slow / (1.0 - left)
             white = shape[:, p:].copy()
             for lag in range(1, p + 1):
                 white -= self.a[lag - 1] * shape[:, p - lag : shape.shape[1] - lag]
