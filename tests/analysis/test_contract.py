@@ -38,11 +38,11 @@ METRIC_UNITS = {"rpm": "rpm", "kpa": "kPa", "pct": "%", "km": "km", "ms": "ms", 
 @pytest.fixture(scope="module")
 def healthy() -> Session:
     """A drive in which nothing happened that the contract's table names but film and transients."""
-    for seed in range(11, 40):
+    for seed in range(13, 40):
         run = simulate(draw_car(seed), mixed_drive(seed, minutes=14), seed=seed)
         if {f.kind for f in run.truth.faults} <= {"transient_mixture"}:
             return session_of(run)
-    raise AssertionError("no healthy drive among thirty")
+    raise AssertionError("no healthy drive among many")
 
 
 @pytest.fixture(scope="module")
