@@ -7,7 +7,9 @@ import msgspec
 import pytest
 
 from pipeline import cli
-from pipeline.results import Check
+from pipeline.judging import fuel_table_csv
+from pipeline.results import Check, FuelPoint
+from pipeline.store import digest
 from tests.spine.helpers import run, tree
 
 FIRST = "2026-05-01-1800-first"
@@ -62,3 +64,22 @@ def test_a_run_that_only_drops_a_log_loads_nothing_to_read_with(
     assert cli.main(arguments) == cli.DONE
     assert len(loaded) == starts
     assert len(list((out / "data/sessions").iterdir())) == 3 - gone
+
+
+def test_no_two_lists_of_parts_hash_alike() -> None:
+    parts = [("ab", "c"), ("a", "bc"), ("abc",), ("abc", ""), ("", "abc")]
+    assert len({digest(*some) for some in parts}) == len(parts)
+    assert digest("ü") == digest("ü".encode())
+
+
+def test_the_table_of_corrections_opens_in_a_spreadsheet_as_text() -> None:
+    points = [
+        FuelPoint(
+            1500.0, 40.0, 3.25, 1.0, 5.5, 3.25, 0.1 + 0.2, 12.0, "change", "as measured, steady"
+        ),
+        FuelPoint(2000.0, 60.0, None, None, None, None, None, 0.0, "unknown", "=1+1"),
+    ]
+    head, first, second = fuel_table_csv(points).decode("utf-8").splitlines()
+    assert head == ",".join(FuelPoint.__struct_fields__)
+    assert first == '1500,40,3.25,1,5.5,3.25,0.3,12,change,"so, then"'
+    assert second == "2000,60,,,,,,0,unknown,'=1+1"
