@@ -74,9 +74,7 @@ def test_no_two_lists_of_parts_hash_alike() -> None:
 
 def test_the_table_of_corrections_opens_in_a_spreadsheet_as_text() -> None:
     points = [
-        FuelPoint(
-            1500.0, 40.0, 3.25, 1.0, 5.5, 3.25, 0.1 + 0.2, 12.0, "change", "as measured, steady"
-        ),
+        FuelPoint(1500.0, 40.0, 3.25, 1.0, 5.5, 3.25, 0.1 + 0.2, 12.0, "change", "so, then"),
         FuelPoint(2000.0, 60.0, None, None, None, None, None, 0.0, "unknown", "=1+1"),
     ]
     head, first, second = fuel_table_csv(points).decode("utf-8").splitlines()
