@@ -282,7 +282,9 @@ def _row(quantity: Quantity, difference: Difference, units: Units) -> Row:
 
     def shown(value: float) -> str:
         label = units.label(unit)
-        return f"{units.span(value, unit):+.2f} {label}".rstrip()
+        text = f"{units.span(value, unit):+.2f}"
+        # Nought has no sign.
+        return f"{text.replace('-0.00', '0.00').replace('+0.00', '0.00')} {label}".rstrip()
 
     return Row(
         name=quantity.name,

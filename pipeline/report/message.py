@@ -8,12 +8,14 @@ from pathlib import Path
 
 import msgspec
 
-from pipeline.document import Document
+from pipeline.document import Document, Figures
 from pipeline.history import History, Summary
 from pipeline.inputs import printable
+from pipeline.report.conditions import conditions
 from pipeline.report.session_page import session_page
 from pipeline.report.units import Units
 from pipeline.report.words import SEVERITY
+from pipeline.results import Finding
 from pipeline.store import Store, missing_session, read_json, write_whole
 
 #: Findings named in the text; the page holds all of them.
@@ -46,16 +48,17 @@ def write_draft(
     document = msgspec.json.decode(raw, type=Document)
     state = read_json(store.state) or {}
     system = state.get("sessions", {}).get(session, {}).get("units", "metric")
-    page = session_page(
-        raw, store.session(session, "figures.json").read_bytes(), units=system, alive=False
-    )
+    figures = store.session(session, "figures.json").read_bytes()
+    page = session_page(raw, figures, units=system, alive=False)
     before = _before(store, document)
     message = EmailMessage(policy=SMTP)
     message["To"] = to
     message["Subject"] = _subject(document)
     message["X-Unsent"] = "1"
     units = Units("us" if system == "us" else "metric")
-    message.set_content(_text(document, before, _mailed(store, document), question, units))
+    logbook = msgspec.json.decode(figures, type=Figures).logbook
+    driven = conditions(msgspec.json.decode(raw), units, logbook)
+    message.set_content(_text(document, driven, before, _mailed(store, document), question, units))
     message.add_attachment(
         page.encode("ascii"), maintype="text", subtype="html", filename=f"{session}.html",
         params={"charset": "us-ascii"},
@@ -134,6 +137,7 @@ def _subject(document: Document) -> str:
 
 def _text(
     document: Document,
+    driven: Sequence[str],
     before: Summary | None,
     mailed: Summary | None,
     question: str,
@@ -144,6 +148,7 @@ def _text(
         f"Car: {document.vehicle.name}",
         f"Session: {document.session_id}, {document.start_time.replace('T', ' ')}, "
         f"{minutes:.0f} min",
+        *([f"Conditions: {', '.join(driven)}"] if driven else []),
         "",
         units.text(document.verdict.text),
         "",
@@ -151,12 +156,20 @@ def _text(
     loud = [f for f in document.findings if f.severity != "info"]
     if loud:
         lines.append("Open findings, in the order of acting:")
-        named = loud[:MOST_FINDINGS]
-        lines += [f"- {SEVERITY[f.severity][0]}: {units.text(f.title)}" for f in named]
-        if len(loud) > MOST_FINDINGS:
-            lines.append(f"- and {len(loud) - MOST_FINDINGS} more")
+        # Two of a kind and severity are one line: the worst of them, as they stand in order.
+        kinds: dict[tuple[str, str], list[Finding]] = {}
+        for f in loud:
+            kinds.setdefault((f.severity, f.title), []).append(f)
+        for (severity, title), found in list(kinds.items())[:MOST_FINDINGS]:
+            times = f" ({len(found)} times; the first:)" if len(found) > 1 else ":"
+            lines.append(
+                f"- {SEVERITY[severity][0]}: {units.text(f'{title}{times} {found[0].detail}')}"
+            )
+        if len(kinds) > MOST_FINDINGS:
+            lines.append(f"- and {len(kinds) - MOST_FINDINGS} more")
     else:
-        lines.append("No finding above info; that is no permission, see what was not watched.")
+        lines.append("Nothing was found that asks for work; that is no permission, see what was "
+                     "not watched.")  # fmt: skip
     against = mailed or before
     if against is not None:
         what = "the last mail" if mailed else "the session before"

@@ -54,7 +54,12 @@ def test_the_text_says_what_car_what_is_open_and_what_changed(hostile: Reported)
     body = _draft(hostile.out, hostile.ids[-1]).get_body(("plain",))
     assert body is not None
     text = body.get_content()
-    assert "Open findings" in text
+    lines = text.partition("Open findings")[2].splitlines()[1:]
+    findings = lines[: lines.index("")]
+    assert findings
+    assert len({line.partition(":")[2] for line in findings}) == len(findings)
+    assert all(len(line) > 40 for line in findings)  # numbers, not a title alone
+    assert "Conditions: " in text
     assert re.search(rf"Since the (session before|last mail) \({hostile.ids[0]}\)", text)
     assert "Is it the plug?" in text
     assert "not permission" in text
