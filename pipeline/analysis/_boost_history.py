@@ -35,3 +35,10 @@ def spools_as_ever(
         if run["spool_rpm"] > float(np.median([rpm for _, rpm in then])) + AS_EVER_RPM:
             return False
     return bool(told)
+
+
+def later_spool(runs: Sequence[dict[str, Any]], past: Sequence[dict[str, Any]]) -> float | None:
+    """By how many rpm the turbocharger spools later than before, None where unknown."""
+    now = [r["spool_rpm"] for r in runs if r.get("spool_rpm")]
+    then = [r["spool_rpm"] for r in past if r.get("spool_rpm")]
+    return float(np.median(now) - np.median(then)) if now and then else None

@@ -16,7 +16,7 @@ from pipeline.analysis._boost_episodes import (
     over_boost_episodes,
 )
 from pipeline.analysis._boost_figures import across_sessions, figures, lower_gear, same_gear
-from pipeline.analysis._boost_history import spools_as_ever
+from pipeline.analysis._boost_history import later_spool, spools_as_ever
 from pipeline.facts._believed import believed
 from pipeline.facts.boost_runs import BIN_RPM, REST_DUTY_PCT, BoostRun, BoostRuns
 from pipeline.meta import Earlier, Meta, Own
@@ -72,6 +72,9 @@ LEAST_RUNS = 2
 DUTY_FALLS_PCT = 5.0
 #: Hz of pressure updates below which a rise after the plateau cannot be told from the spooling.
 CREEP_HZ = 3.0
+#: Share of the session's greatest gauge pressure below which a run without a target has not come to
+#: its plateau: a tall gear at low speed spools to its end, and what still comes is no creep.
+SPOOLING_SHARE = 0.7
 #: kPa a creep has to come to over the plateau: twice what a control swings.
 LEAST_RISE_KPA = 6.0
 
@@ -205,7 +208,10 @@ def _lean_share(view: View, runs: Sequence[BoostRun]) -> float | None:
 def _creep(runs: Sequence[BoostRun], limit: float, *, has_target: bool) -> list[BoostRun]:
     """Runs whose pressure rises with the wastegate at rest, if most runs with it at rest do."""
     judged, rising = [], []
+    most = max((r.peak_kpa - r.barometer_kpa for r in runs), default=0.0)
     for r in runs:
+        if not has_target and r.peak_kpa - r.barometer_kpa < SPOOLING_SHARE * most:
+            continue
         # Without a duty to see, a rise that follows the target is the target's own.
         slope = r.creep_kpa_per_krpm if np.isfinite(r.duty_end_pct) else (
             r.creep_over_target if has_target else r.creep_kpa_per_krpm
@@ -261,7 +267,7 @@ def judge(own: Own, history: Sequence[Earlier]) -> Result:
         return result
     mixture = result.digest.get("lean_share")
     finding = words.boost_loss_against_own(
-        own.vehicle, lost, judged, sessions, mixture, _later_spool(runs, past)
+        own.vehicle, lost, judged, sessions, mixture, later_spool(runs, past)
     )
     return msgspec.structs.replace(
         result,
@@ -314,13 +320,6 @@ def _under_target(run: dict[str, Any], past: Sequence[dict[str, Any]]) -> float 
     lags = [lag for k, _, lag in run["bins"] if lag is not None and k * BIN_RPM >= above]
     # The worst two bins: a late spool is a loss where it should have been there.
     return float(np.mean(sorted(lags)[-2:])) if len(lags) >= 2 else None
-
-
-def _later_spool(runs: Sequence[dict[str, Any]], past: Sequence[dict[str, Any]]) -> float | None:
-    """By how many rpm the turbocharger spools later than before, None where unknown."""
-    now = [r["spool_rpm"] for r in runs if r.get("spool_rpm")]
-    then = [r["spool_rpm"] for r in past if r.get("spool_rpm")]
-    return float(np.median(now) - np.median(then)) if now and then else None
 
 
 def _digest(r: BoostRun) -> dict[str, Any]:

@@ -95,6 +95,15 @@ def test_a_turbocharger_that_always_came_so_late_has_lost_nothing(before_s, lost
     assert kinds(again) == {"boost_loss": "watch"}  # what was told then is nothing usual
 
 
+@pytest.mark.parametrize(("level", "told"), [(155.0, {"boost_creep": "watch"}), (120.0, {})])
+def test_a_run_far_from_the_boost_of_others_is_still_spooling(level, told) -> None:
+    """No target and no duty: what rises at half the pressure of another run has not spooled."""
+    channels, slow = log(target=None), log(target=None, plateau=level, creep=8.0)
+    later = channels["time"] > 45.0  # two of the three runs
+    channels["manifold_pressure"][later] = slow["manifold_pressure"][later]
+    assert kinds(results(channels, "boost")["boost"]) == told
+
+
 def test_runs_of_several_sessions_lie_over_each_other() -> None:
     now = log(target=None, plateau=170.0)
     before = _earlier(log(target=None), 8)
