@@ -168,7 +168,7 @@ def _load_past(run: Run) -> "dict[str, Summary]":
 def _pass_a(run: Run, pool: Pool) -> None:
     ids = file_ids([i.file for i in run.inputs if is_candidate(i)])
     tasks: dict[str, LogTask] = {}
-    keys = {k: _vehicle_keys(run, run.settings.vehicles[k])
+    keys = {k: vehicle_keys(run.code, run.settings.vehicles[k])
             for k in {run.vehicle_key(i) for i in run.inputs}}  # fmt: skip
     for item in run.inputs:
         run.state["inputs"][item.file] = {"stamp": input_stamp(item)}
@@ -202,8 +202,11 @@ def _pass_a(run: Run, pool: Pool) -> None:
         _take(run, item, result)
 
 
-def _vehicle_keys(run: Run, vehicle: Vehicle) -> tuple[str, str]:
-    """What the reading and what the analysing of this vehicle's logs depend on, as hashes."""
+def vehicle_keys(code: Mapping[str, str], vehicle: Vehicle) -> tuple[str, str]:
+    """What the reading and what the analysing of this vehicle's logs depend on, as hashes.
+
+    code: hash of the sources by stage. Units of pages are in neither: they are drawn again alone.
+    """
     blocks = msgspec.to_builtins({b: getattr(vehicle, b) for b in READING_BLOCKS})
     limits = {
         k: v
@@ -213,8 +216,8 @@ def _vehicle_keys(run: Run, vehicle: Vehicle) -> tuple[str, str]:
     plain = json.dumps([blocks, msgspec.to_builtins(limits)], sort_keys=True)
     values = msgspec.to_builtins(msgspec.structs.replace(vehicle, given=frozenset()))
     values.pop("units")
-    whole = json.dumps([values, sorted(vehicle.given)], sort_keys=True)
-    return digest(run.code["ingest"], plain), digest(run.code["analyse"], whole)
+    whole = json.dumps([values, sorted(vehicle.given - {"units"})], sort_keys=True)
+    return digest(code["ingest"], plain), digest(code["analyse"], whole)
 
 
 def _reuse(

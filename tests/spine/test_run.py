@@ -10,8 +10,11 @@ import msgspec
 import pyarrow.parquet as pq
 import pytest
 
+from pipeline.batch import vehicle_keys
+from pipeline.channels import CHANNELS
 from pipeline.document import Document, Figures
 from pipeline.history import History
+from pipeline.vehicle import parse_vehicle
 from tests.spine.conftest import make_log
 from tests.spine.helpers import ROOT, program, run, stamps, tree, written
 
@@ -117,6 +120,39 @@ def test_new_limits_are_judged_without_reading_logs_again(logs: Path, out: Path)
     new = written(before, out)
     assert f"data/sessions/{FIRST}/analysis.json" in new
     assert not any(name.endswith("samples.parquet") for name in new)
+
+
+def test_other_units_draw_pages_anew_and_nothing_else(logs: Path, out: Path) -> None:
+    before = stamps(out)
+    file = logs / "vehicle.toml"
+    file.write_text('units = "us"\n' + file.read_text())
+    assert run(logs, out).returncode == 0
+    new = written(before, out)
+    assert {f"sessions/{name}.html" for name in (FIRST, SECOND, THIRD)} <= new
+    assert not any(name.startswith("data/sessions/") for name in new)
+
+
+@pytest.mark.parametrize(
+    ("line", "reads", "analyses"),
+    [
+        ('units = "us"', False, False),
+        ("[limits]\nlean_load_pct = 6", False, True),
+        ("[limits]\nmax_rows = 1000", True, True),
+        ("[limits]\nsession_gap_s = 90", True, True),
+        ("[vehicle]\nmass_kg = 1000", False, True),
+        ("[site]\naltitude_m = 900", True, True),
+        ('[channels]\n"AUX" = "ignore"', True, True),
+        ("[lambda_sensor]\ndisplay_ratio = 14.6", True, True),
+        ("[privacy]\nkeep_position = false", True, True),
+        # Given, though to the default: a page names what was assumed.
+        ("[vehicle]\nrolling_resistance = 0.013", False, True),
+    ],
+)
+def test_a_setting_makes_stale_what_rests_on_it(line: str, reads: bool, analyses: bool) -> None:
+    code = {"ingest": "1", "analyse": "2"}
+    plain = vehicle_keys(code, parse_vehicle(b"", channel_names=CHANNELS))
+    other = vehicle_keys(code, parse_vehicle(line.encode(), channel_names=CHANNELS))
+    assert [a != b for a, b in zip(plain, other, strict=True)] == [reads, analyses]
 
 
 def test_a_new_logbook_entry_reaches_only_what_comes_after(logs: Path, out: Path) -> None:
