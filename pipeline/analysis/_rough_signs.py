@@ -1,4 +1,4 @@
-"""What other channels say of missing firings: words, and what they add to the confidence."""
+"""What other channels say of missing firings, and what a log would have shown, in words."""
 
 import numpy as np
 
@@ -118,3 +118,22 @@ def _half_order(time: Floats, speed: Floats, values: Floats, starts: Bools) -> t
                         halves=[1])  # fmt: skip
     use = ((lines.rows >= 20) & (spread > 0))[None, :]
     return line_test(lines, use)
+
+
+def could_words(share: float | None) -> str:
+    """Say in words what this log would have shown."""
+    if share is None:
+        return "This log could not have shown missing firings of one cylinder."
+    # Whether it is, no log shows: such a mean holds each cylinder once, so one that never fires
+    # leaves no half order, and falls that crowd leave no lopsided noise; rare ones still show.
+    mean = "if the speed is the controller's mean over two turns"
+    if share >= 0.6:
+        return (
+            "A cylinder that does not fire at all would have shown; one that misses rarely not, "
+            f"nor even the first {mean}."
+        )
+    number = max(2, round(1.0 / share))
+    return (
+        f"A cylinder that misses one firing in {number} would have shown; rarer ones not, "
+        f"nor one that misses often or never fires {mean}."
+    )

@@ -6,7 +6,7 @@ from typing import Any
 import msgspec
 import numpy as np
 
-from pipeline.analysis._rough_signs import corroboration
+from pipeline.analysis._rough_signs import corroboration, could_words
 from pipeline.analysis._rough_single import single_dip, words
 from pipeline.facts.misfire_stretches import MisfireStretches
 from pipeline.facts.steady_stretches import BAND_RATIO, SteadyStretches
@@ -107,19 +107,6 @@ def analyse(view: View) -> Result:
         figures=_figures(detection), limits_of_detection={"rough_running": limit},
         digest=digest, next_log=next_log,
     )  # fmt: skip
-
-
-def could_words(share: float | None) -> str:
-    """Say in words what this log would have shown."""
-    if share is None:
-        return "This log could not have shown missing firings of one cylinder."
-    if share >= 0.6:
-        told = "A cylinder that does not fire at all would have shown; one that misses rarely not"
-    else:
-        number = max(2, round(1.0 / share))
-        told = f"A cylinder that misses one firing in {number} would have shown; rarer ones not"
-    # Whether it is, no log shows: the mean holds each cylinder once, and no half order is left.
-    return f"{told}, nor any if the speed is the controller's mean over two turns."
 
 
 def _percent(share: float) -> str:

@@ -79,6 +79,8 @@ SWING_CLEAR_HZ, SWING_PART = 4.0, 0.3
 #: noise and response change with it, and it counts as so many steps of load. Of such idles 2.3 %
 #: were called rough without it, 0.8 % with it.
 WANDER_SHARE, WANDER_LOADS = 0.15, 0.5
+#: Logarithm of the ratio by which falls must fit a mean over two turns better than a shorter one.
+LONG_MEAN = 1.0
 #: A pulse smaller or greater than these multiples of the expected fall is not one missing firing.
 PULSE_RANGE = (0.4, 3.5)
 
@@ -148,7 +150,7 @@ def examine(part: ClassInput, *, cylinders: int) -> ClassResult | None:
     firing_s = cycle_s / cylinders
     templates = miss_templates(
         coefficients=white.coefficients, interval_s=interval,
-        averaging_s=(max(firing_s, block), max(0.5 * cycle_s, block)),
+        averaging_s=averagings(cycle_s, cylinders, block, interval),
     )  # fmt: skip
     white = unfloored(white, templates)
     coarse = logged_step > COARSE_STEP_RPM and part.drop_rpm < LEAST_STEPS * logged_step
@@ -156,8 +158,11 @@ def examine(part: ClassInput, *, cylinders: int) -> ClassResult | None:
     single = replace(white, residual=np.where(swing | levelled(part), np.nan, white.residual))
     seen = np.full_like(white.residual, np.nan) if coarse else single.residual
     noise = float(np.median(white.sigma))
-    norms = np.linalg.norm(templates, axis=1)
-    norm = float(np.mean(norms))
+    evidence = miss_evidence(seen, templates, drop=part.drop_rpm / white.sigma,
+                             interval_s=interval, speed_rpm=speed,
+                             faint=ROUNDED_FAINT if rounded else 0.0)  # fmt: skip
+    own = _templates_seen(templates, evidence)
+    norm = float(np.mean(np.linalg.norm(own, axis=1)))
     pulses = find_pulses(single, templates, interval_s=interval)
     size = white.sigma[pulses.fall_rows] / norm * pulses.fall_heights
     fits = (size > PULSE_RANGE[0] * part.drop_rpm) & (size < PULSE_RANGE[1] * part.drop_rpm)
@@ -173,9 +178,6 @@ def examine(part: ClassInput, *, cylinders: int) -> ClassResult | None:
     if logged_step > COARSE_STEP_RPM:
         floor_cells = 0  # the phase is the speed's integral, and drifts with its rounding
     even = np.full_like(seen, np.nan) if rounded else seen
-    evidence = miss_evidence(seen, templates, drop=part.drop_rpm / white.sigma,
-                             interval_s=interval, speed_rpm=speed,
-                             faint=ROUNDED_FAINT if rounded else 0.0)  # fmt: skip
     return ClassResult(
         name=part.name, idle=part.idle, seconds=seconds, cycles=seconds / cycle_s,
         speed_rpm=speed, interval_s=interval, noise_rpm=noise,
@@ -186,8 +188,28 @@ def examine(part: ClassInput, *, cylinders: int) -> ClassResult | None:
         pulse_times=part.time_s[pulses.fall_rows], line_ratio=ratio, line_p=p,
         line_share=share, line_cells=cells, line_least=least_line_share(cylinders),
         line_floor=floor, floor_cells=floor_cells, blind_share=blind, swing_s=swing_s, **_skewness(
-            even, templates, drop=part.drop_rpm / noise, cycles=seconds / cycle_s),
+            even, own, drop=part.drop_rpm / noise, cycles=seconds / cycle_s),
     )  # fmt: skip
+
+
+def averagings(
+    cycle_s: float, cylinders: int, block_s: float, interval_s: float
+) -> tuple[float, float, float]:
+    """Times over which a controller may average the speed: the last firing, turn or two turns.
+
+    Never less than the rows' own averaging. A turn that is shorter than a row shows there as a
+    firing does, and both are looked for as one.
+    """
+    firing, turn, cycle = (max(cycle_s * x, block_s) for x in (1.0 / cylinders, 0.5, 1.0))
+    return (turn if turn < interval_s else firing), turn, cycle
+
+
+def _templates_seen(templates: FloatArray, evidence: MissEvidence) -> FloatArray:
+    """Pick the templates of the averaging that falls show: two turns where it fits them better."""
+    fits = evidence.falls.max(axis=(1, 2))
+    by_averaging = templates.reshape(fits.size, -1, templates.shape[1])
+    long = fits[-1] > fits[:-1].max() + LONG_MEAN
+    return (by_averaging[-1:] if long else by_averaging[:-1]).reshape(-1, templates.shape[1])
 
 
 def _wanders(part: ClassInput) -> bool:

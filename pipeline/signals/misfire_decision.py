@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from pipeline.signals import line_claim, miss_likelihood
+from pipeline.signals import line_claim, miss_likelihood, miss_share
 from pipeline.signals.matched_filter import LEVELS, pulse_test
 from pipeline.signals.misfire import FINE_ROWS, ClassResult
 
@@ -38,9 +38,6 @@ LEAST_SKEW_STRONG = 0.15
 #: Rises count (a cylinder that hardly fires) only in noise this strong, per firing, as a share of
 #: its work: with a healthy engine even a lumpy cam stays below.
 RISING_SCATTER = 0.2
-#: Where line or skewness stand for this many times the share of the single pulses, the pulses run
-#: into each other and are no count any more.
-CROWDED_FACTOR = 3.0
 #: An engine whose firings scatter this much has a wild cam as a rule, and cylinders that differ
 #: more too: its line has to be so many times stronger (common practice, no source).
 UNEVEN_SCATTER, UNEVEN_LINE = 0.15, 1.8
@@ -142,14 +139,9 @@ def decide(classes: Sequence[ClassResult], *, false_alarm: float = 0.01) -> Dete
         skewed += [c for p, c in both if p < false_alarm]
     by_skew = skew_p < false_alarm
     skew_share = max([c.skew_share for c in skewed], default=0.0)
-    pulse_share = min(1.0, pulse_share) if by_pulse else 0.0
-    rough = max(line_share if by_line else 0.0, skew_share)
-    # Single pulses give the better count as long as they stand clear of each other.
-    share = min(1.0, rough if rough > CROWDED_FACTOR * pulse_share else pulse_share)
-    crowded = rough > CROWDED_FACTOR * pulse_share
-    low, high = _interval(count, noise, seen, share, crowded)
-    # Where the looks disagree the interval holds both.
-    high = max(high, min(1.0, rough))
+    share, low, high = miss_share.share_of(
+        chosen, by_pulse=by_pulse, line=line_share if by_line else 0.0, skew=skew_share
+    )
     times = np.concatenate([c.pulse_times[c.pulses.fall_heights > level] for c in chosen]
                            or [np.zeros(0)])  # fmt: skip
     heights = np.concatenate([c.pulses.fall_heights[c.pulses.fall_heights > level]
@@ -231,19 +223,6 @@ def _height(part: ClassResult, level: float) -> float:
     if above.size < LEAST_PULSES:
         return part.pulse_z
     return max(part.pulse_z, float(np.median(above)))
-
-
-def _interval(
-    count: int, noise: float, seen: float, share: float, from_line: bool
-) -> tuple[float, float]:
-    """95 % interval of the share: of a count (square-root approximation), or of a line's scale."""
-    if from_line:
-        # The size of a dead cylinder's line is known to a factor of two (inertia, work).
-        return share / 2.0, min(1.0, share * 2.0)
-    root = np.sqrt(max(count, 0) + 0.375)
-    low = max(0.0, (root - 0.98) ** 2 - 0.375 - noise) / max(seen, 1.0)
-    high = ((root + 0.98) ** 2 + 0.625 - noise) / max(seen, 1.0)
-    return float(min(low, share)), float(min(1.0, max(high, share)))
 
 
 def smallest_share(

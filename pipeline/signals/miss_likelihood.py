@@ -37,6 +37,8 @@ SIZES = (0.45, 0.65, 1.0, 1.55)
 SIZE_WEIGHTS = (0.06, 0.24, 0.46, 0.24)
 #: A miss of one size scatters by this share of itself: that fills the gaps between SIZES.
 SIZE_SPREAD = 0.2
+#: How likely a logged speed is the last firing's, the last turn's and the last two turns' mean.
+AVERAGING_WEIGHTS = np.array([0.475, 0.475, 0.05])
 #: Wider noise mixed in: deviations of each part, the height from which rises are counted for it,
 #: and how many rises are taken to be there before any are seen.
 WIDE_SD = np.array([1.4, 2.0, 3.5, 6.0])
@@ -148,7 +150,12 @@ def miss_evidence(
     by_chance, top = np.zeros(shape), _greatest_by_chance(wide, rows.size)
     base_top = 1.0 + _wide_ratio(top, wide)
     for g in range(groups):
-        z = score[g * len(OFFSETS) : (g + 1) * len(OFFSETS)]
+        own = slice(g * len(OFFSETS), (g + 1) * len(OFFSETS))
+        if g and np.array_equal(unit[own], unit[own.start - len(OFFSETS) : own.start]):
+            falls[g], rises[g], largest[g] = falls[g - 1], rises[g - 1], largest[g - 1]
+            injected[:, g], by_chance[g] = injected[:, g - 1], by_chance[g - 1]
+            continue
+        z = score[own]
         before, after = z[:, picks], _injected(z, picks, drop, norm, overlap, g)
         base = 1.0 + _wide_ratio(z, wide)
         base_after = 1.0 + _wide_ratio(after, wide)
@@ -284,7 +291,8 @@ def log_mean(values: FloatArray) -> FloatArray:
     """Logarithm of the mean of exp(values) over averagings, sizes (weighted) and shares."""
     axes = (-3, -2, -1)
     top = values.max(axis=axes)
-    weights = np.array(SIZE_WEIGHTS)[:, None] / (values.shape[-3] * values.shape[-1])
+    averaging = AVERAGING_WEIGHTS[: values.shape[-3], None, None]
+    weights = averaging / averaging.sum() * np.array(SIZE_WEIGHTS)[:, None] / values.shape[-1]
     scaled = np.exp(values - top[..., None, None, None]) * weights
     return np.asarray(top + np.log(scaled.sum(axis=axes)))
 

@@ -8,6 +8,7 @@ from fixtures.drives import DRIVES
 from fixtures.faults import FAULTS
 from fixtures.simulate import simulate as simulate_drive
 from pipeline.analysis import roughness
+from pipeline.analysis._rough_signs import could_words
 from pipeline.meta import Earlier, Own
 from pipeline.vehicle import Vehicle
 from tests.analysis.roughness_logs import ENGINE, idle, run, session
@@ -153,7 +154,7 @@ def test_own_quiet_sessions_are_the_judge():
     [(None, "could not"), (0.8, "at all"), (0.125, "one firing in 8"), (0.01, "in 100")],
 )
 def test_limit_in_words(share, words):
-    assert words in roughness.could_words(share)
+    assert words in could_words(share)
 
 
 def test_driving_is_set_against_its_own_bands_in_words_only():
@@ -229,5 +230,5 @@ def test_the_line_of_a_wild_cam_is_no_weak_cylinder():
 
 @pytest.mark.parametrize("share", [0.02, 0.8])
 def test_what_would_have_shown_is_said_with_what_would_have_hidden_it(share):
-    assert "mean over two turns" in roughness.could_words(share)
-    assert "mean" not in roughness.could_words(None)
+    assert "mean over two turns" in could_words(share)
+    assert "mean" not in could_words(None)

@@ -3,8 +3,8 @@
 Nothing here is shared with the team's simulator or with the pipeline: a detector must not be
 judged by the model it was built from. One loop over firings, vectorised over logs. The engine
 is an inertia; every firing adds work, friction and load take it away, a slow air control holds
-the speed. Logged is what a controller would report: the speed over the last firing interval or
-the last revolution, as it stood at the (jittered) moment of logging, rounded.
+the speed. Logged is what a controller would report: the speed over the last firing interval, the
+last revolution or the last two, as it stood at the (jittered) moment of logging, rounded.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ class Logger:
     rate_hz: float = 10.0
     jitter: float = 0.1  # standard deviation of a stamp, share of the interval
     step_rpm: float = 1.0
-    average: str = "event"  # or "revolution"
+    average: str = "event"  # or "revolution", "cycle" (two of them)
 
 
 @dataclass(frozen=True)
@@ -149,7 +149,8 @@ def _log(
     engine: Engine, logger: Logger, rng: np.random.Generator, times: Floats, speeds: Floats,
     missed: NDArray[np.bool_], seconds: float,
 ) -> Truth:  # fmt: skip
-    half = max(1, engine.cylinders // 2)  # firings in a revolution
+    # firings in the time averaged over
+    mean = engine.cylinders if logger.average == "cycle" else max(1, engine.cylinders // 2)
     interval = 1.0 / logger.rate_hz
     stamps, values, when = [], [], []
     for b in range(times.shape[1]):
@@ -158,9 +159,9 @@ def _log(
         stamp = grid + interval * (0.5 + spread)
         ends = times[1:, b]
         last = np.searchsorted(ends, stamp, side="right") - 1
-        if logger.average == "revolution":
-            start = np.maximum(last + 1 - half, 0)
-            turn = 4 * np.pi * half / engine.cylinders
+        if logger.average != "event":
+            start = np.maximum(last + 1 - mean, 0)
+            turn = 4 * np.pi * mean / engine.cylinders
             value = turn / (times[last + 1, b] - times[start, b]) * 30 / np.pi
         else:
             value = speeds[last, b]

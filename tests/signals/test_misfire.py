@@ -110,11 +110,22 @@ def test_what_looks_like_roughness_is_not_called_so(engine, loads):
     assert sum(d.found for d in found) <= 1
 
 
-@pytest.mark.parametrize("scale", [0.6, 1.0, 1.6])
-def test_share_is_estimated_within_its_interval(scale):
-    found = [d for d in detections(ENGINE, Logger(rate_hz=20), share=0.05, scale=scale) if d.found]
-    inside = [d.low <= 0.05 <= d.high for d in found]
-    assert np.mean(inside) >= 0.8
+@pytest.mark.parametrize(
+    ("share", "scale", "average"),
+    [(0.05, 0.6, "event"), (0.05, 1.6, "event"), (0.1, 1.0, "revolution"), (0.03, 1.0, "cycle")],
+)
+def test_share_is_estimated_within_its_interval(share, scale, average):
+    logger = Logger(rate_hz=20, average=average)
+    found = [d for d in detections(ENGINE, logger, share=share, scale=scale) if d.found]
+    assert np.mean([d.low <= share <= d.high for d in found]) >= 0.8
+    assert 0.6 <= np.median([d.share for d in found]) / share <= 1.6
+
+
+@pytest.mark.parametrize("share", [0.0, 0.05])
+def test_a_mean_over_two_turns_does_not_hide_rare_misses(share):
+    engine = Engine(noise=0.06, cylinders=8, inertia_kg_m2=0.3, speed_rpm=760.0)
+    found = detections(engine, Logger(rate_hz=25, average="cycle"), share=share, logs=8)
+    assert sum(d.found for d in found) == (8 if share else 0)
 
 
 def test_one_miss_is_noted_and_not_called_rough():
