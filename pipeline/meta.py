@@ -86,6 +86,16 @@ class Own:
     logbook: Sequence[Entry] = ()
     continues: str | None = None
 
+    def under_this_calibration(self, history: Sequence[Earlier]) -> list[Earlier]:
+        """Earlier sessions since the logbook's calibration got the name it has now; all if none.
+
+        What another calibration asked for says nothing of what this one should give.
+        """
+        named = [e for e in self.logbook if e.calibration is not None]
+        others = [n for n, e in enumerate(named) if e.calibration != named[-1].calibration]
+        begun = named[others[-1] + 1 if others else 0].when if named else ""
+        return [e for e in history if e.start_time[:19] >= begun]
+
 
 @dataclass(frozen=True, kw_only=True)
 class Case:

@@ -248,9 +248,10 @@ def judge(own: Own, history: Sequence[Earlier]) -> Result:
         loss = None
     if not runs or loss is not None:
         return result
-    past = [r for e in history[-12:] for r in e.digest.get("runs", ())
+    alike = own.under_this_calibration(history[-12:])  # boost lowered on purpose is no loss
+    past = [r for e in alike for r in e.digest.get("runs", ())
             if not any(f.kind == "boost_loss" for f in e.findings)]  # fmt: skip
-    sessions = sum(1 for e in history[-12:] if e.digest.get("runs"))
+    sessions = sum(1 for e in alike if e.digest.get("runs"))
     if sessions < HISTORY_SESSIONS:
         return result
     lost, judged = [], 0

@@ -1,9 +1,13 @@
 import dataclasses
+import datetime as dt
 
 import numpy as np
 import pytest
 
-from pipeline.meta import Earlier
+from pipeline.analysis import boost
+from pipeline.logbook import Entry
+from pipeline.meta import Earlier, Own
+from pipeline.vehicle import DEFAULT_VEHICLE
 from tests.analysis.pull_logs import VEHICLE, kinds, log, results
 
 
@@ -71,6 +75,28 @@ def test_loss_against_the_cars_own_earlier_runs() -> None:
     assert not kinds(results(now, "boost")["boost"])  # nothing to compare with
     same = results(log(target=None), "boost", earlier={"boost": before})["boost"]
     assert not kinds(same)
+
+
+@pytest.mark.parametrize(
+    ("names", "lost"),
+    [
+        ([], True),
+        ([(1, "a")], True),  # the same since before the first run
+        ([(1, "a"), (9, "b")], False),  # lowered on purpose
+        ([(9, "b")], False),
+        ([(1, "b"), (2, "a"), (9, "a")], True),
+    ],
+)
+def test_boost_that_another_calibration_asked_for_is_not_missed(names, lost) -> None:
+    before = _earlier(log(target=None), 5)
+    logbook = [
+        Entry(date=dt.datetime(2026, 3 + (day == 9), day), text="x", kind="table", calibration=name)
+        for day, name in names
+    ]
+    mine = Own(session_id="z", start_time="2026-04-20", duration_s=80.0, logbook=logbook,
+               result=results(log(target=None, plateau=160.0), "boost")["boost"],
+               vehicle=DEFAULT_VEHICLE)  # fmt: skip
+    assert [f.kind for f in boost.judge(mine, before).findings] == ["boost_loss"] * lost
 
 
 @pytest.mark.parametrize(("spool_s", "lost"), [(1.6, {}), (4.5, {"boost_loss": "watch"})])
