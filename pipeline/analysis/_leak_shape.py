@@ -1,12 +1,15 @@
 """The shape of the lean bias over air flow, and the idle as the air finds it: numbers of a leak."""
 
-from dataclasses import dataclass
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from pipeline.facts.mixture_inputs import LIMIT_MARGIN, NO_FLAME_LAMBDA, MixtureInputs
 from pipeline.facts.states import States
 from pipeline.signals.segments import Bools, Floats
+from pipeline.vehicle import Vehicle
 
 #: Bins of air flow, as multiples of the smallest usual flow; a leak's bias halves from one to the
 #: next. Six or seven bins span idle to full load.
@@ -19,6 +22,9 @@ CREEP_KMH = 12.0  # a car that creeps in first gear at idle
 #: its lean end below, so that the largest biases are known to be there and only not how large.
 RANGE, RANGE_BELOW_END = 3.0, 1.7
 SMALL_FLOWS = 1.6  # a cold idle's flow over a warm one's; beyond it lie pulls away
+#: rpm over the vehicle file's idle speed with the air control shut: what a controller asks for over
+#: it (lights, fan, cold oil: 50 to 100, common practice) it gives through that control.
+GIVEN_OVER_RPM = 120.0
 METAL_WARM_S = 300.0  # exhaust metal of a driven car is warm after five minutes: common practice
 
 
@@ -63,6 +69,18 @@ class RestIdle:
     creeping: float = 0.0
     air_swing: float | None = None
     lean_hidden: float = 0.0
+
+    def against_file(self, vehicle: Vehicle, *, shut_pct: float) -> RestIdle:
+        """Hold the idle against the speed the vehicle file gives where no target was logged.
+
+        A controller may ask for more than the file says, and a control that nobody logged may
+        stand open: what is over it counts only with the air control shut all the same.
+        """
+        known = self.over_target is not None or not vehicle.is_given("engine.idle_rpm")
+        if known or self.creeping or self.air_control is None or self.air_control > shut_pct:
+            return self
+        over = self.rpm - vehicle.engine.idle_rpm
+        return replace(self, over_target=over) if over >= GIVEN_OVER_RPM else self
 
 
 def lean_pct(m: MixtureInputs) -> Floats:

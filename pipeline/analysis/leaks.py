@@ -264,13 +264,14 @@ def _speed_density(
     idle: RestIdle, own_p: Sequence[float], own_air: Sequence[float], vehicle: Vehicle, end: float
 ) -> Finding | None:
     limit = vehicle.limits.idle_pressure_rise_kpa
+    idle = idle.against_file(vehicle, shut_pct=CLOSED_PCT)
+    over = idle.over_target is not None and idle.over_target >= OVER_RPM
     on_target = idle.lean is None or abs(idle.lean) <= LEAN_ON_TARGET_PCT
     extra = _extra_air(idle, own_air)
     throttled = len(own_p) >= OWN_SESSIONS and float(np.median(own_p)) < UNTHROTTLED_KPA
     if idle.pressure is not None and throttled:
         usual = float(np.median(own_p))
         rise = idle.pressure - usual
-        over = idle.over_target is not None and idle.over_target >= OVER_RPM
         closed = _further_closed(idle, own_air) and not idle.creeping
         sure_air = (extra or over or closed
                     or (idle.air_control is None and idle.over_target is None))  # fmt: skip
@@ -284,7 +285,6 @@ def _speed_density(
                 {"idle_pressure": (idle.pressure, "kPa"), "over_own": (rise, "kPa"),
                  **_idle_evidence(idle)}, REST_SHOWN_BY, tie=False,
             )  # fmt: skip
-    over = idle.over_target is not None and idle.over_target >= OVER_RPM
     high = idle.pressure is not None and HIGH_IDLE_KPA[0] <= idle.pressure <= HIGH_IDLE_KPA[1]
     high &= idle.air_control is None or idle.air_control <= WIDE_PCT
     if idle.creeping and not (high and over and idle.seconds >= CREEPS_S):
@@ -294,7 +294,7 @@ def _speed_density(
 
 
 def _shut(idle: RestIdle, end: float, sure: float) -> Finding:
-    over = "" if idle.over_target is None else f" and {idle.over_target:.0f} rpm over its target"
+    over = "" if idle.over_target is None else f", {idle.over_target:.0f} rpm too fast,"
     control = (
         "" if idle.air_control is None else f" with the air control at {idle.air_control:.0f} %"
     )

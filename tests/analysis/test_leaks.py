@@ -11,7 +11,7 @@ from pipeline.analysis.leaks import _conclude, _exhaust, _falls_with_flow, _spee
 from pipeline.meta import Earlier
 from pipeline.registry import Registry, load_registry
 from pipeline.runner import analyse
-from pipeline.vehicle import Vehicle
+from pipeline.vehicle import Vehicle, parse_vehicle
 from tests.analysis.sensor_logs import sensor_log
 from tests.judge.bridge import judge_run
 
@@ -166,3 +166,23 @@ def test_a_battery_that_is_not_charged_leans_small_flows_by_itself(volts, severi
     told = _exhaust(shape(5.0, 5.4, 0.5, volts=volts), [], 900.0, "speed_density", tie=False)
     assert told.severity == severity
     assert ("not judged" in told.detail) == (severity == "info")
+
+
+@pytest.mark.parametrize(
+    ("rpm", "air_control", "creeping", "found"),
+    [
+        (1000.0, 0.0, 0.0, True),  # 150 over the file with the control shut
+        (1000.0, 8.0, 0.0, False),  # the control gives the air: the controller wants it
+        (1000.0, None, 0.0, False),
+        (1300.0, None, 0.0, False),  # an idle valve that sticks open does that too
+        (920.0, 0.0, 0.0, False),
+        (1000.0, 0.0, 1.0, False),  # in gear the road holds it up
+    ],
+)
+def test_without_a_target_the_files_idle_speed_tells_air_that_nobody_gives(
+    rpm, air_control, creeping, found
+):
+    idle = RestIdle(38.0, air_control, None, rpm, 0.0, 60.0, creeping)
+    given = parse_vehicle(b"[engine]\nidle_rpm = 850\n", channel_names=())
+    assert (_speed_density(idle, [], [], given, 900.0) is not None) == found
+    assert _speed_density(idle, [], [], Vehicle(), 900.0) is None  # a default is nobody's word
