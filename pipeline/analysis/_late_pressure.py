@@ -24,7 +24,7 @@ CALM_RPM_S = 3000.0  # more is a clutch, a gear change or wheels that spin
 ARRIVED = 0.63  # of the way: a first-order lag's own time
 #: s by which a slow reading arrives after what it cannot be late to. Sound ones lie within 0.1 s;
 #: the acceleration is a mean over 0.4 s, the filling of a large manifold takes 0.1 s.
-LATE_S, SURELY_LATE_S = 0.25, 0.32
+LATE_S, SURELY_LATE_S = 0.3, 0.32
 LEAST_TIP_INS, MOST_TIP_INS = 2, 40
 SLOWEST_LOG_S = 0.26
 

@@ -75,6 +75,11 @@ def at_rest(
                 f"makes, and fuel metered by it is off as by {by_mixture:.0f} kPa",
             )
         )
+    elif rest is None and air is not None and air > HIGHEST_AIR_KPA:
+        off = air - float(standard_pressure_kpa(0.0))
+        found.append(offset_suspect(time, "barometric_pressure", off, "kPa", 0.85,
+                     f"it reads {air:.1f} kPa; the sea's air has {air - off:.1f} kPa, any other "
+                     "less"))  # fmt: skip
     oil = middle_of(values.get("oil_pressure"), still & (time - time[0] < 60.0))
     if oil is not None and abs(oil) >= REST_OIL_KPA:
         found.append(offset_suspect(time, "oil_pressure", oil, "kPa", 0.85,

@@ -304,7 +304,12 @@ def _stuck_rows(
             continue
         if ran < least or seconds[k] < STUCK_TIMES * usual_s:
             share = seconds[k] / within.size
-            both = soak and all(np.count_nonzero(within & r[a:b]) * share >= s for r, s in soak)
+            moves = k >= 3  # it is known to, if not from where it began
+            both = (
+                moves
+                and soak
+                and all(np.count_nonzero(within & r[a:b]) * share >= s for r, s in soak)
+            )
             if not both or seconds[k] < SOAKED_TIMES * usual_s:
                 continue
         moved = any(span(v[a:b], within) >= size for v, size in driving)

@@ -182,6 +182,8 @@ def test_air_that_no_weather_makes_is_an_offset_without_any_barometer(
     time = np.arange(100.0)
     found = at_rest(time, {"manifold_pressure": np.full(100, rest)}, time < 20.0, None)
     assert [(s.channels, s.mode) for s in found] == [(("manifold_pressure",), "offset")] * told
+    alone = at_rest(time, {"barometric_pressure": np.full(100, rest)}, time < 20.0, None)
+    assert [(s.channels, s.mode) for s in alone] == [(("barometric_pressure",), "offset")] * told
 
 
 @pytest.mark.parametrize(
