@@ -1,4 +1,4 @@
-"""What other channels say of missing firings, and what a log would have shown, in words."""
+"""What other channels say of missing firings, and what a log shows and hides, in words."""
 
 import numpy as np
 
@@ -6,7 +6,14 @@ from pipeline.facts.misfire_stretches import MisfireStretches
 from pipeline.facts.steady_stretches import SteadyStretches
 from pipeline.session import View
 from pipeline.signals import segments
-from pipeline.signals.order_tracking import cycle_phase, line_test, order_lines, windows
+from pipeline.signals.misfire_decision import Detection
+from pipeline.signals.order_tracking import (
+    cycle_phase,
+    distinguishable_orders,
+    line_test,
+    order_lines,
+    windows,
+)
 from pipeline.signals.segments import Bools, Floats
 
 #: Misses needed before what follows them is averaged; with so many, silence says something, too.
@@ -23,6 +30,27 @@ RIPPLE_WINDOW_S, RIPPLE_P = 4.0, 0.01
 #: Change of the confidence by one sign that agrees, and by one that should and does not. Small,
 #: for the speed alone is right in 95 % and more (judge).
 AGREES, DIFFERS = 0.02, -0.04
+#: Hz within which two lines run together in the windows that are looked at (1.5 over 2.5 s), and
+#: the share of windows from which running counts as blind.
+BLIND_HZ, BLIND_SHARE = 0.6, 0.5
+
+
+def blind_words(detection: Detection, cylinders: int) -> str:
+    """Say in which running the rate hides half the crank's order; "" where it does nowhere."""
+    where: dict[str, list[str]] = {}
+    for part in detection.classes:
+        why = distinguishable_orders(
+            speed_rpm=part.speed_rpm, cylinders=cylinders, rate_hz=1.0 / part.interval_s,
+            resolution_hz=BLIND_HZ,
+        )[0.5]  # fmt: skip
+        if why and part.blind_share > BLIND_SHARE:
+            name = part.name if not part.idle else f"idle of {part.speed_rpm:.0f} rpm"
+            where.setdefault(why, []).append(name)
+    return "".join(
+        f" In {', '.join(names)} half the crank's order {why}: a cylinder that never fires draws "
+        "no line there, and only falls that stand alone would show."
+        for why, names in where.items()
+    )
 
 
 def corroboration(

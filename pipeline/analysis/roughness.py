@@ -6,7 +6,7 @@ from typing import Any
 import msgspec
 import numpy as np
 
-from pipeline.analysis._rough_signs import corroboration, could_words
+from pipeline.analysis._rough_signs import blind_words, corroboration, could_words
 from pipeline.analysis._rough_single import single_dip, words
 from pipeline.facts.misfire_stretches import MisfireStretches
 from pipeline.facts.steady_stretches import BAND_RATIO, SteadyStretches
@@ -78,6 +78,7 @@ def analyse(view: View) -> Result:
     digest = _digest(view, steady, detection, quality)
     findings = [_finding(view, found)] if detection.found else []
     could = could_words(detection.smallest_share)
+    could += blind_words(detection, view.vehicle.engine.cylinders)
     if detection.suspected:
         findings = [single_dip(detection, view.duration_s)]
         why = f"{words(detection)}. {could}"

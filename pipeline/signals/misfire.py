@@ -52,6 +52,8 @@ WINDOWS_S = (30.0, 8.0, 2.5)
 #: noise foresees a dead cylinder that repeats itself well, and takes its line away. Lines that the
 #: rate folds down among the slow wander are not looked for there: only the model takes it away.
 FINE_ROWS = 0.36
+#: Rows longer than this times the usual are gaps of the log and no part of its pace.
+LONG_ROWS = 1.6
 #: Closer than this (in a window's own resolutions) two lines cannot be told apart.
 BLIND_RESOLUTIONS = 1.5
 #: rpm: steps coarser than this are not smoothed by a healthy engine's own noise (5-15 rpm at idle,
@@ -289,8 +291,10 @@ def _lines(
         values = np.clip(moves / noise, -LINE_CLIP, LINE_CLIP)
     halves = odd_halves(cylinders)
     best = (0.0, 1.0, 0.0, 0, 1.0)
-    rate = 1.0 / interval
-    spread = float(np.std(np.diff(part.time_s)[~part.starts[1:]])) / interval
+    step = np.diff(part.time_s)[~part.starts[1:]]
+    # A line folds by the mean pace; the median of uneven stamps is off by up to a percent.
+    rate = 1.0 / float(np.mean(step[step < LONG_ROWS * interval]))
+    spread = float(np.std(step)) / interval
     bare = (0.0, 0)
     tests = 0
     for length in WINDOWS_S:

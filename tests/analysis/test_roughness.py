@@ -157,6 +157,14 @@ def test_limit_in_words(share, words):
     assert words in could_words(share)
 
 
+@pytest.mark.parametrize(("rate", "blind"), [(7.08, True), (9.5, False)])
+def test_running_in_which_the_rate_hides_the_half_order_is_named(rate, blind):
+    """850 rpm turn 7.08 times in two turns: read at 7.08 Hz the line stands still."""
+    time, speed = idle(rate=rate)
+    why = run(session(time, engine_speed=speed), "roughness").why
+    assert ("half the crank's order falls on a multiple of the log's rate" in why) == blind
+
+
 def test_driving_is_set_against_its_own_bands_in_words_only():
     def digest(noise):
         return {"found": False, "idle_roughness_pct": 0.6, "coolant_c": 88.0, "idle_s": 60.0,
