@@ -194,10 +194,11 @@ def _finding(view: View, found: MisfireStretches) -> Finding:
     if detection.by_line:
         best = min((c for c in detection.classes if c.line_cells), key=lambda c: c.line_p)
         facts |= evidence(half_order_over_floor=(best.line_ratio, "1"))
+        # A band of driving has its speed in its name.
+        at = best.name if "rpm" in best.name else f"{best.name} at {best.speed_rpm:.0f} rpm"
         says.append(
             f"The speed repeats itself once in two turns ({best.line_ratio:.1f} times the noise "
-            f"around it, {best.name}, {best.speed_rpm:.0f} rpm), as when one cylinder is weak or "
-            "dead"
+            f"around it, {at}), as when one cylinder is weak or dead"
         )
     if detection.by_skew:
         part = min(detection.classes, key=lambda c: c.skew_p)

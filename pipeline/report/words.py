@@ -68,8 +68,19 @@ _WORDS = {"egr": "EGR", "rpm": "rpm"}
 SPAN_S = 60.0
 
 
+#: Names that no change of underscores makes plain.
+_PLAIN = {
+    "half_order_over_floor": "rhythm of two turns over the noise",
+    "error_in_the_middle": "typical error",
+    "at_least": "least it can be",
+    "either_way": "give or take",
+}
+
+
 def spoken(name: str) -> str:
     """Turn a code name into words: ``lean_under_load`` -> ``lean under load``."""
+    if name in _PLAIN:
+        return _PLAIN[name]
     return " ".join(_WORDS.get(w, w) for w in name.replace(".", " ").split("_"))
 
 
