@@ -10,7 +10,16 @@ from pipeline.facts.mixture_course import MixtureCourse
 from pipeline.facts.mixture_inputs import MixtureInputs
 from pipeline.facts.states import States
 from pipeline.meta import Meta
-from pipeline.results import Bars, Finding, LimitOfDetection, Metric, Result, metric, not_judged
+from pipeline.results import (
+    Bars,
+    Figure,
+    Finding,
+    LimitOfDetection,
+    Metric,
+    Result,
+    metric,
+    not_judged,
+)
 from pipeline.session import View
 from pipeline.signals import segments
 from pipeline.signals.segments import Bools, Floats
@@ -90,7 +99,7 @@ def analyse(view: View) -> Result:
         why=_answer(seconds, metrics, findings),
         findings=findings,
         metrics=metrics,
-        figures=[_figure(metrics)] if any("_error_" in m for m in metrics) else [],
+        figures=_figure(metrics),
         limits_of_detection={
             "lean_running": LimitOfDetection(could_show=could, over_s=seconds),
             "rich_running": LimitOfDetection(could_show=could, over_s=seconds),
@@ -331,9 +340,12 @@ def _answer(seconds: float, metrics: dict[str, Metric], findings: list[Finding])
     return text + ("; " + findings[0].title.lower() if findings else "")
 
 
-def _figure(metrics: dict[str, Metric]) -> Bars:
+def _figure(metrics: dict[str, Metric]) -> list[Figure]:
+    """The error by zone, as bars; none where no zone was driven long enough to have one."""
     names = [n for n in metrics if n.startswith("lambda_error_") and n != "lambda_error_pct"]
-    return Bars(
+    if not names:
+        return []
+    bars = Bars(
         id="mixture-zones",
         title="Lambda error by zone",
         caption="Median of measured against wanted lambda, warm, in the engine's own time; plus "
@@ -346,3 +358,4 @@ def _figure(metrics: dict[str, Metric]) -> Bars:
         low=[metrics[n].low for n in names],
         high=[metrics[n].high for n in names],
     )  # fmt: skip
+    return [bars]

@@ -5,6 +5,8 @@ import pytest
 from pipeline.analysis._mixture_words import lean_load_finding
 from pipeline.analysis._sensor_words import CURES, SAYS, finding
 from pipeline.analysis._suspects import Suspect
+from pipeline.analysis.mixture import _figure
+from pipeline.results import Bars, metric
 
 ABOUT = {"start": 10.0, "end": 12.0, "error": 14.0, "median": 10.0, "lambda": 0.94, "target": 0.82,
          "rpm": 4500.0, "kpa": 160.0, "top_kpa": 170.0, "lasted": 2.0}  # fmt: skip
@@ -39,3 +41,12 @@ def test_every_mode_has_its_words_and_its_check(mode: str) -> None:
     assert check.text.lower() == CURES[mode][0].lower()
     # Nobody takes a hot wideband out with the key on.
     assert mode != "slow" or check.engine == "off_cold"
+
+
+def test_no_picture_without_a_zone_to_show() -> None:
+    """An error of the whole session, and no zone driven long enough: bars of nothing."""
+    whole = {"lambda_error_pct": metric(1.0, "%")}
+    assert _figure(whole) == []
+    (bars,) = _figure({**whole, "lambda_error_idle_pct": metric(2.0, "%", 1.0, 3.0)})
+    assert isinstance(bars, Bars)
+    assert (bars.labels, bars.values) == (["idle"], [2.0])
