@@ -29,3 +29,8 @@ def test_median_of_three_removes_a_lone_spike() -> None:
 def test_row_seconds_add_up() -> None:
     time = np.arange(0.0, 10.0, 0.04)
     assert smoothing.row_seconds(time).sum() == pytest.approx(10.0, abs=0.05)
+
+
+def test_a_row_stands_for_half_the_way_to_each_neighbour_but_for_no_gap() -> None:
+    seconds = smoothing.row_seconds(np.array([0.0, 0.1, 0.4, 60.0, 60.2]))
+    assert seconds == pytest.approx([0.1, 0.2, 1.0, 1.0, 0.2])
