@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.report import page
+from pipeline.report.session_page import session_page
 from tests.report.browser import mail_page
 from tests.report.conftest import HOSTILE, Reported
 
@@ -104,6 +105,16 @@ def test_the_top_names_the_conditions_and_every_axis_its_quantity(hostile: Repor
     across = re.findall(r'<p class="across">Across: ([^<]+)</p>', page)
     assert "engine speed, rpm" in across
     assert page.count('id="analysis-verdict"') == 1
+
+
+def test_a_page_without_a_vehicle_file_says_what_it_rests_on(hostile: Reported) -> None:
+    folder = hostile.out / "data" / "sessions" / hostile.ids[-1]
+    given = (folder / "analysis.json").read_bytes()
+    none = given.replace(b'"vehicle.toml"', b'"default"')
+    figures = (folder / "figures.json").read_bytes()
+    says = "No vehicle file says anything of this car"
+    pages = [session_page(raw, figures, units="metric", alive=False) for raw in (given, none)]
+    assert [says in page for page in pages] == [False, True]
 
 
 def test_sections_that_every_page_has(outline: Outline) -> None:
