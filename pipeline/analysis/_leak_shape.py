@@ -8,6 +8,7 @@ import numpy as np
 
 from pipeline.facts.mixture_inputs import LIMIT_MARGIN, NO_FLAME_LAMBDA, MixtureInputs
 from pipeline.facts.states import States
+from pipeline.signals import segments
 from pipeline.signals.segments import Bools, Floats
 from pipeline.vehicle import Vehicle
 
@@ -16,6 +17,7 @@ from pipeline.vehicle import Vehicle
 BIN_RATIO = 1.55
 BIN_ROWS = 40  # fewer rows of settled running say nothing of a bin
 SETTLED_S = 60.0  # after a start: enrichment and a cold sensor
+REFILLED_S = 1.5  # after a fuel cut: film and pipe fill again
 WARM_C = 65.0
 CREEP_KMH = 12.0  # a car that creeps in first gear at idle
 #: Times the smallest flow that large ones have to reach for a shape; less where the reading lies at
@@ -95,10 +97,9 @@ def usable(m: MixtureInputs) -> Bools:
 
 def _burning(m: MixtureInputs) -> Bools:
     """Rows of settled running near lambda 1, measured or not."""
-    cut_lately = np.zeros(m.cut.size, dtype=bool)
-    edge = np.flatnonzero(np.diff(m.cut.astype(np.int8)) == -1)
-    for k in edge[:5000]:
-        cut_lately[k : k + max(3, int(1.5 / max(m.update_s, 0.02)))] = True
+    last = np.flatnonzero(m.cut[:-1] & ~m.cut[1:])
+    rows = max(3, int(REFILLED_S / max(m.update_s, 0.02)))  # as of readings no faster than 50 Hz
+    cut_lately = segments.spread(m.cut.size, last, np.minimum(last + rows, m.cut.size))
     return np.asarray(
         m.fuelled & m.settled & ~m.cut & ~cut_lately
         & (m.since_start_s > SETTLED_S) & np.isfinite(m.target) & np.isfinite(m.flow)
@@ -108,7 +109,8 @@ def _burning(m: MixtureInputs) -> Bools:
 
 def lean_shape(time: Floats, m: MixtureInputs) -> LeanShape | None:
     """Fit a + b / flow to the bias, bin by bin; None with too little evidence."""
-    use = usable(m)
+    burning = _burning(m)
+    use = burning & m.measured
     if np.count_nonzero(use) < 5 * BIN_ROWS:
         return None
     e = lean_pct(m)
@@ -131,7 +133,7 @@ def lean_shape(time: Floats, m: MixtureInputs) -> LeanShape | None:
     span = RANGE
     if flows[-1] < RANGE * flows[0]:
         end = min(m.high_limit - LIMIT_MARGIN, NO_FLAME_LAMBDA)
-        at_end = _burning(m) & (m.reading >= end) & (m.flow < flows[0])
+        at_end = burning & (m.reading >= end) & (m.flow < flows[0])
         if np.count_nonzero(at_end) < 5 * BIN_ROWS:
             return None
         span = flows[-1] / flows[0]
