@@ -15,7 +15,7 @@ from pipeline.signals.segments import Floats
 
 META = FactMeta(
     summary="missing firings in steady running: stretches, strength, and what could have shown",
-    version=6,
+    version=7,
     needs=("engine_speed",),
     uses=("manifold_pressure",),
     facts=("steady_stretches",),

@@ -47,7 +47,7 @@ CLIP_ROUNDING = 6.0
 ROUNDED_AGAIN = 0.2
 #: Mean square of the residuals below which the floors of rounding have been at work, heights at
 #: which the rises tell how much, and how far they are taken back at most.
-FLOORED, RISES_AT, LEAST_SCALE = 0.85, np.array([2.3, 2.9]), 0.6
+FLOORED, RISES_AT, LEAST_SCALE = 0.85, np.array([2.6, 2.9]), 0.6
 #: Median absolute deviation to standard deviation of a Gaussian: 1 / 0.6745.
 MAD_TO_SD = 1.4826
 #: Time constant of the engine's return in the templates: the middle of 0.2-0.7 s. The whitened
@@ -129,13 +129,15 @@ def whiten(
             spread = float(np.std(error))  # more than half of the rows repeat a rounded value
         if not spread > 1e-9:
             return None
-        keep = np.abs(error) < FIT_CLIP * spread
+        # Where most rows repeat a rounded value its steps are not to be left out as loads.
+        keep = np.abs(error) < FIT_CLIP * max(spread, rounding_rpm)
     step = np.diff(time_s, prepend=time_s[0])[order:][rows]
     usual = float(np.median(step))
-    weight = np.sqrt(np.clip(step / usual, 0.25, 4.0))
-    error = error / weight
     gain = float(np.sqrt(1.0 + coefficients @ coefficients))
     floor = rounding_rpm * gain
+    # The error of rounding does not grow with the interval.
+    even = min(1.0, floor**2 / max(float(np.mean(error**2)), 1e-12))
+    error = error / np.sqrt(even + (1.0 - even) * np.clip(step / usual, 0.25, 4.0))
     if floor < UNEVEN_ROUNDED * MAD_TO_SD * float(np.median(np.abs(error))):
         error = error / _by_interval(error, step / usual)
     measured = _running_scale(error, least_clip=CLIP_ROUNDING * floor)

@@ -55,3 +55,23 @@ def test_a_crowd_of_faint_falls_is_no_ground_where_rounding_shows():
         for faint in (0.0, 4.0)
     ]  # fmt: skip
     assert found[0] < 0.01 < found[1]
+
+
+def test_steps_of_rounding_are_not_left_out_of_the_model_as_loads():
+    # A slow speed in coarse steps: most rows repeat the last, and what moves are the steps.
+    rng = np.random.default_rng(6)
+    speed = np.zeros(3000)
+    for k in range(1, speed.size):
+        speed[k] = 0.9 * speed[k - 1] + 1.3 * rng.standard_normal()
+    rounded = np.round(speed / 10.0) * 10.0
+    time = np.arange(speed.size) * 0.04
+    seen = [
+        whiten(rounded, starts=starts(speed.size), time_s=time, order=6, rounding_rpm=floor)
+        for floor in (0.0, 4.0)
+    ]
+    assert seen[0] is not None and seen[1] is not None
+    centred = rounded - rounded.mean()
+    best = np.linalg.lstsq(np.stack([centred[5 - k : -1 - k] for k in range(6)], axis=1),
+                           centred[6:], rcond=None)[0]  # fmt: skip
+    assert np.abs(seen[1].coefficients - best).max() < 0.02
+    assert np.abs(seen[0].coefficients - best).max() > 0.1
