@@ -319,18 +319,18 @@ def _figures(
 def _room(view: View, calm: Floats, rpm: Floats, reach: float | None) -> Figure | None:
     rows: list[list[str | float | None]] = []
     top = int(np.nanargmax(calm))
-    rows.append(["most duty seen, %", rounded(float(calm[top]), 3)])
-    rows.append(["at engine speed, rpm", rounded(float(rpm[top]), 4)])
+    rows.append(["most duty seen", rounded(float(calm[top]), 3), "%"])
+    rows.append(["at engine speed", rounded(float(rpm[top]), 4), "rpm"])
     if reach is not None:
-        rows.append(["expected at the rev limit, %", rounded(reach, 3)])
+        rows.append(["expected at the rev limit", rounded(reach, 3), "%"])
     flow = view.vehicle.injector.flow_cc_min
     if flow is not None:
         count = view.vehicle.engine.cylinders
         grams = injector.flow_g_s(
             flow_cc_min=flow, density_kg_m3=fuels.KIND_DENSITY[view.vehicle.fuel.kind]
         )
-        rows.append(["fuel flow of all injectors at that duty, g/s",
-                     rounded(float(grams) * count * float(calm[top]) / 100.0, 3)])  # fmt: skip
+        all_of_them = float(grams) * count * float(calm[top]) / 100.0
+        rows.append(["fuel flow of all injectors at that duty", rounded(all_of_them, 3), "g/s"])
     pressure = view.get("manifold_pressure")
     if not view.vehicle.injector.referenced_regulator and pressure is not None:
         factor = injector.unreferenced_factor(
@@ -339,10 +339,10 @@ def _room(view: View, calm: Floats, rpm: Floats, reach: float | None) -> Figure 
             rail_gauge_kpa=view.vehicle.injector.rated_pressure_kpa,
         )
         rows.append(["flow at the highest pressure over the rated flow",
-                     rounded(float(factor), 3)])  # fmt: skip
+                     rounded(float(factor), 3), "1"])  # fmt: skip
     return TableFigure(
         id="injector-room", title="What is left of the injectors",
         caption="The duty at the rev limit assumes the pulse of the highest pressure seen. Fuel "
         "flow is rated flow times duty, dead time not taken off: an upper bound.",
-        columns=[Column(title="what"), Column(title="value", digits=1)], rows=rows,
+        columns=[Column(title="what"), Column(title="value"), Column(title="unit")], rows=rows,
     )  # fmt: skip

@@ -95,12 +95,29 @@ def draw_table(figure: TableFigure, units: Units, *, name: str) -> Drawn:
          "number": _numeric(figure.rows, i)}
         for i, (c, moment) in enumerate(zip(figure.columns, moments, strict=True))
     ]  # fmt: skip
+    if [c.title for c in figure.columns[-2:]] == ["value", "unit"]:
+        return _by_row(figure, units, name=name)
     rows = [
         [clock(cell) if moment and isinstance(cell, int | float)
          else _text(cell, column.unit, column.digits, units)
          for cell, column, moment in zip(row, figure.columns, moments, strict=False)]
         for row in figure.rows
     ]  # fmt: skip
+    return Drawn("table", name, figure.title, figure.caption,
+                 more={"columns": columns, "rows": rows})  # fmt: skip
+
+
+def _by_row(figure: TableFigure, units: Units, *, name: str) -> Drawn:
+    """Draw a table whose last column names each row's own unit: one column of both together."""
+    columns = [{"title": c.title, "number": False} for c in figure.columns[:-2]]
+    columns.append({"title": "value", "number": True})
+    rows = []
+    for *head, value, unit in figure.rows:
+        told = "–"
+        if isinstance(value, int | float):
+            size = abs(units.value(value, str(unit)))
+            told = units.show(value, str(unit), 0 if size >= 100 else 1 if size >= 10 else 2)
+        rows.append([*(_text(cell, "", 1, units) for cell in head), told])
     return Drawn("table", name, figure.title, figure.caption,
                  more={"columns": columns, "rows": rows})  # fmt: skip
 

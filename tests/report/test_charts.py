@@ -10,9 +10,10 @@ import pytest
 
 from pipeline.report import chart_templates, specs, svg
 from pipeline.report.charts import draw_panels
+from pipeline.report.grids import draw_table
 from pipeline.report.shape import Shape
 from pipeline.report.units import Units
-from pipeline.results import Band, Line, Mark, Panel, Panels
+from pipeline.results import Band, Column, Line, Mark, Panel, Panels, TableFigure
 
 X = [float(x) for x in np.linspace(0, 600, 50)]
 
@@ -132,3 +133,16 @@ def test_a_lean_spec_draws_what_the_compiler_s_own_does(
     drawn = svg.marks(lean, prefix="a")
     assert drawn == svg.marks(whole, prefix="a")
     assert drawn.count("M") >= 2
+
+
+def test_a_row_s_own_unit_is_the_reader_s() -> None:
+    figure = TableFigure(
+        id="x", title="x", caption="x",
+        columns=[Column(title="what"), Column(title="value"), Column(title="unit")],
+        rows=[["peak", 144.3, "kW"], ["mass", 1310.0, "kg"], ["factor", 0.553, "1"],
+              ["unknown", None, "kW"]],
+    )  # fmt: skip
+    metric = draw_table(figure, Units(), name="t").more
+    assert [c["title"] for c in metric["columns"]] == ["what", "value"]
+    assert [row[1] for row in metric["rows"]] == ["144 kW", "1310 kg", "0.55", "–"]
+    assert draw_table(figure, Units("us"), name="t").more["rows"][0][1] == "194 hp"
