@@ -20,6 +20,10 @@ FloatArray = NDArray[np.float64]
 WINDOW_S = 2.0
 #: s: windows of the half order's amplitude, as long as a rounded speed keeps its phase.
 ORDER_WINDOW_S = 4.0
+#: Hz below which a slow rate folds the line down among the idle's own slow wander, which is not
+#: level: there it may stand above what lies beside it by so much with no line at all (healthy
+#: engines of the bench: 1.2 to 1.9; above 1.5 Hz at most 1.2).
+SLOW_HZ, SLOW_FLOOR = 1.5, 1.9
 #: Fewest windows that give an interval.
 LEAST_WINDOWS = 6
 
@@ -81,16 +85,21 @@ def _half_order(
     mean = np.add.reduceat(speed, first) / (ends - first)
     rate = 1.0 / float(np.median(np.diff(time_s)))
     use = (lines.rows >= 12) & (lines.seconds > 0.5 * ORDER_WINDOW_S)
-    use &= alias_frequency(mean / 120.0, rate) > 1.5 / np.maximum(lines.seconds, 0.5)
+    seen = alias_frequency(mean / 120.0, rate)
+    use &= seen > 1.5 / np.maximum(lines.seconds, 0.5)
     windows_used = int(use.sum())
     if windows_used == 0:
         return None, (None, None)
     power = float(lines.power[0, use].mean())
     floor = float(lines.floor[0, use].mean())
-    value = float(np.sqrt(max(0.0, power - floor)))
+    below = float((lines.floor[0] * np.where(seen < SLOW_HZ, SLOW_FLOOR, 1.0))[use].mean())
+    value = float(np.sqrt(max(0.0, power - below)))
     if windows_used < LEAST_WINDOWS:
         return value, (None, None)
     # Power of line and noise together is chi square with 2 a window.
-    low = power * windows_used / float(gammaincinv(windows_used, 0.975))
+    most = float(gammaincinv(windows_used, 0.975)) / windows_used
+    low = power / most
     high = power * windows_used / float(gammaincinv(windows_used, 0.025))
-    return value, (float(np.sqrt(max(0.0, low - floor))), float(np.sqrt(max(0.0, high - floor))))
+    # Where chance left less than the floor beside it, as much as chance can hide may be there.
+    high = max(high, most * floor)
+    return value, (float(np.sqrt(max(0.0, low - below))), float(np.sqrt(max(0.0, high - floor))))
