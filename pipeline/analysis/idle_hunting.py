@@ -70,6 +70,9 @@ CONFIDENCE, CONFIDENCE_FEW, CONFIDENCE_NEAR, NEAR_LIMIT = 0.95, 0.85, 0.6, 1.3
 #: The smaller side counts for itself, too: held back, swings of 46 to 56 rpm with 37 to 40 to one
 #: side were none, all with 44 and more were.
 FEW_PERIODS, NEAR_SIDE = 4.0, 1.05
+#: From so many periods on in which air, mixture or fuel cut swings with the speed, a smaller side a
+#: little below the limit is the error of its measure: no sound idle keeps that up.
+MANY_PERIODS = 10.0
 #: Few periods that are less than this share of the only idle that swung are a control that rings
 #: after a load or the way down to idle, once each: it settles by itself, hunting goes on.
 SETTLES_SHARE = 0.5
@@ -256,7 +259,9 @@ def _finding(
     if near or worst.smaller_rpm < NEAR_SIDE * view.limits.hunting_rpm:
         confidence = CONFIDENCE_NEAR
     few = confidence == CONFIDENCE_NEAR and max(s.periods for s in found) < FEW_PERIODS
-    doubtful = few or settles or worst.smaller_rpm < view.limits.hunting_rpm
+    leads = kind is not UNKNOWN and worst.periods >= MANY_PERIODS
+    low = worst.smaller_rpm < view.limits.hunting_rpm and not leads
+    doubtful = few or settles or low
     after = " It settled by itself: a load or the way down to idle rang out." if settles else ""
     return Finding(
         kind="idle_hunting", severity="info" if doubtful else "watch", confidence=confidence,

@@ -104,6 +104,11 @@ def test_swings_that_reach_the_limit_to_one_side_only_are_a_note():
         result = run(session(time, engine_speed=870.0 - size * shape + noise), "idle_hunting")
         severity[size] = [f.severity for f in result.findings]
     assert severity == {46.0: ["info"], 75.0: ["watch"]}
+    # Fifty periods of which the mixture is seen to be the cause are no doubt.
+    lam = 1.0 + 0.15 * np.sin(phase)
+    told = run(session(time, engine_speed=870.0 - 46.0 * shape + noise, **{"lambda": lam}),
+               "idle_hunting")  # fmt: skip
+    assert [f.severity for f in told.findings] == ["watch"]
 
 
 @pytest.mark.parametrize(("bursts", "severity"), [((20.0,), "info"), ((12.0, 28.0), "watch")])
