@@ -211,10 +211,10 @@ def transient_finding(severity: Severity, figures: Mapping[str, float]) -> Findi
         start_s=figures["start"],
         end_s=figures["end"],
         title="The mixture is off for a moment after throttle steps",
-        detail=f"{figures['count']:.0f} times after {figures['after']:.0f} of "
-        f"{figures['steps']:.0f} steps, {figures['per_min']:.1f} a minute, "
-        f"up to {figures['worst']:+.0f} %, gone within 1.5 s: the wall film's "
-        "compensation, or late metering.",
+        detail=("Once" if figures["count"] == 1 else f"{figures['count']:.0f} times")
+        + f", after {figures['after']:.0f} of {figures['steps']:.0f} steps, "
+        f"{figures['per_min']:.1f} a minute, up to {figures['worst']:+.0f} %, gone within 1.5 s: "
+        "the wall film's compensation, or late metering.",
         step=4,
         channels=["lambda"],
         evidence=evidence(

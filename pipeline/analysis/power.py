@@ -24,7 +24,7 @@ from pipeline.results import (
 from pipeline.session import View
 from pipeline.signals import segments, smoothing
 from pipeline.signals.segments import Floats
-from pipeline.wording import clock
+from pipeline.wording import clock, counted
 
 META = Meta(
     question="How much power reaches the road?",
@@ -70,6 +70,9 @@ VOLUMETRIC_ERROR = 0.12
 #: squared: 4 % in direct drive, 20-30 % in a low gear (common practice). Shown apart.
 ROTATING_PER_RATIO2 = 1.6e-5
 MOST_RUNS = 12
+#: A road power surely this many times what the air can burn is a change of gear, a bump or a bad
+#: speed reading: no mass, slope or leaking pressure hose makes as much (choice).
+IMPOSSIBLE = 2.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,7 +109,7 @@ def analyse(view: View) -> Result:
     metrics: dict[str, Metric] = {"power_peak_kw": value}
     why = (
         f"{best.peak_kw:.0f} kW at the tyres ({value.low:.0f} to {value.high:.0f} kW, 95 %) at "
-        f"{best.peak_rpm:.0f} rpm, from {len(found)} runs; it rests on {_mass(view)}"
+        f"{best.peak_rpm:.0f} rpm, from {counted(len(found), 'run')}; it rests on {_mass(view)}"
     )
     if np.isfinite(best.air_kw):
         why += f"; from air mass {best.air_kw:.0f} kW ({best.air_half_kw:.0f} kW either way)"
@@ -189,6 +192,9 @@ def _of_run(
     down, up = (float(np.sqrt((kilowatts(mass=1.0 + m)[k] - at) ** 2 + rest)) for m in mass)
     rotating = body.mass_kg * ROTATING_PER_RATIO2 * run.ratio**2
     air_kw, air_half = _from_air(view, full, run.start + k)
+    known = view.vehicle.is_given("engine.displacement_l") and np.isfinite(air_kw)
+    if known and peak - down > IMPOSSIBLE * (air_kw + air_half):
+        return None
     return RunPower(
         run=run, rpm=rpm[use], kilowatt=mean[use], peak_kw=peak, peak_rpm=float(rpm[k]),
         low_kw=peak - down, high_kw=peak + up,

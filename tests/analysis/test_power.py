@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from tests.analysis.pull_logs import log, results
+from tests.analysis.pull_logs import VEHICLE, log, results
 
 
 def test_power_by_hand_and_its_interval() -> None:
@@ -20,6 +20,20 @@ def test_power_by_hand_and_its_interval() -> None:
     rows = {row[0]: row[1] for row in table.rows}
     assert rows["mass at least (95 %)"] == pytest.approx(1330.0)
     assert rows["mass at most (95 %)"] == pytest.approx(1652.0)
+
+
+def test_no_power_that_no_air_could_give() -> None:
+    """108 kW where 0.3 litres at 180 kPa burn for 25 at most: a bump or a bad speed reading."""
+    channels = log()
+    channels["intake_air_temperature"] = np.full(channels["time"].size, 30.0)
+    given = VEHICLE.replace("displacement_l = 2.0", "displacement_l = 0.3")
+    assert results(channels, "power", toml=given)["power"].status == "not_judged"
+    assert results(channels, "power")["power"].status == "clear"
+    # An assumed size of the engine is no such bound.
+    assumed = VEHICLE.replace("displacement_l = 2.0", "").replace(
+        "mass_kg = 1400", "mass_kg = 5000"
+    )
+    assert results(channels, "power", toml=assumed)["power"].status == "clear"
 
 
 def test_no_gear_no_power() -> None:
