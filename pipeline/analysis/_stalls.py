@@ -174,6 +174,11 @@ def _stop(view: View, states: States, rows: Bools, stop: float) -> Stop:
     spread = float(np.ptp(np.quantile(early, (0.1, 0.9))))
     if calm < FAST_IDLE * states.idle_rpm and spread < STEADY * calm:
         idle = calm
+    # What it held to the last is the idle it fell from, wherever it stood while cold.
+    lately = speed[time >= stop - HELD_IDLE_S]
+    level = float(np.median(lately))
+    if level < idle and float(np.ptp(np.quantile(lately, (0.1, 0.9)))) < STEADY * level:
+        idle = level
     last = time >= stop - COMING_DOWN_S
     came_down = bool(np.max(speed[last]) > ABOVE_IDLE * idle)
     held = float(np.sum(step[last & (np.abs(speed - idle) < NEAR_IDLE * idle)]))

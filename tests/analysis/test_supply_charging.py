@@ -112,6 +112,16 @@ def test_a_choked_engine_is_told_by_the_car_and_by_the_idle_it_held(
     assert [f.severity for f in stalls] == [severity]
 
 
+def test_an_engine_switched_off_from_below_its_usual_idle_did_not_die() -> None:
+    """Most of the log it idled fast and cold; it stood at 850 rpm when the key cut injection."""
+    log = hand(20.0, seconds=230.0).park(60.0)
+    speed = np.interp(log.time, [60, 160, 165.5, 166, 170, 170.8], [1080, 1080, 1400, 850, 850, 0])
+    log.put("engine_speed", log.time >= 60.0, speed).put("engine_speed", log.time >= 190.0, 1000.0)
+    firing = (log.time < 170.0) | (log.time >= 190.0)
+    log.add("injector_pulse_width", np.where(firing, 2.5, 0.0))
+    assert "stall" not in {f.kind for f in by_name(log.session(), "supply").findings}
+
+
 @pytest.mark.parametrize(
     ("pace", "bites", "severity"),
     [
