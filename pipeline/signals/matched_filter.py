@@ -30,6 +30,8 @@ FIT_CLIP = 4.0
 #: Parts by interval between rows in which their noise is compared, fewest rows in each, the spread
 #: of intervals (shares of the usual one) from which it is, and the range of what is believed.
 UNEVEN_BINS, UNEVEN_ROWS, UNEVEN_LEAST, UNEVEN_RANGE = 5, 100, 0.1, (0.7, 1.4)
+#: Rows that are enough to tell the spread of intervals from.
+UNEVEN_SAMPLE = 2000
 #: Rounding of this share of the noise hides how it depends on the interval.
 UNEVEN_ROUNDED = 0.5
 #: Rows for one estimate of the noise (about 3 % error, see Rousseeuw and Croux 1993 for the MAD).
@@ -138,8 +140,8 @@ def whiten(
     # The error of rounding does not grow with the interval.
     even = min(1.0, floor**2 / max(float(np.mean(error**2)), 1e-12))
     error = error / np.sqrt(even + (1.0 - even) * np.clip(step / usual, 0.25, 4.0))
-    if floor < UNEVEN_ROUNDED * MAD_TO_SD * float(np.median(np.abs(error))):
-        error = error / _by_interval(error, step / usual)
+    if floor < UNEVEN_ROUNDED * spread:
+        error = error / _by_interval(error, step / usual, spread)
     measured = _running_scale(error, least_clip=CLIP_ROUNDING * floor)
     sigma_rows = np.maximum(np.hypot(measured, ROUNDED_AGAIN * step_rpm * gain), floor)
     residual = np.full(n, np.nan)
@@ -149,7 +151,7 @@ def whiten(
     return Whitened(residual, sigma, coefficients[::-1])
 
 
-def _by_interval(error: FloatArray, step: FloatArray) -> FloatArray:
+def _by_interval(error: FloatArray, step: FloatArray, spread: float) -> FloatArray:
     """Noise (n,) of rows after so long a ``step`` (n,), over that of the usual one.
 
     That noise grows with the root of the interval holds for one firing's speed. A mean over a turn
@@ -157,19 +159,19 @@ def _by_interval(error: FloatArray, step: FloatArray) -> FloatArray:
     """
     if error.size < UNEVEN_BINS * UNEVEN_ROWS:
         return np.ones(error.size)
-    edges = np.quantile(step, np.linspace(0.0, 1.0, UNEVEN_BINS + 1))
+    few = step[:: max(1, error.size // UNEVEN_SAMPLE)]
+    edges = np.quantile(few, np.linspace(0.0, 1.0, UNEVEN_BINS + 1))
     if edges[-2] - edges[1] < UNEVEN_LEAST:
         return np.ones(error.size)
-    spread = MAD_TO_SD * float(np.median(np.abs(error)))
     inner = np.abs(error) < FIT_CLIP * spread
     which = np.searchsorted(edges[1:-1], step[inner])
     count = np.bincount(which, minlength=UNEVEN_BINS)
-    noise = np.sqrt(np.bincount(which, error[inner] ** 2, UNEVEN_BINS) / np.maximum(count, 1))
-    usual = float(np.sqrt(np.mean(error[inner] ** 2)))
-    if not usual > 0:
+    square = np.bincount(which, error[inner] ** 2, UNEVEN_BINS)
+    if not square.sum() > 0:
         return np.ones(error.size)
+    noise, usual = np.sqrt(square / np.maximum(count, 1)), np.sqrt(square.sum() / count.sum())
     centre = 0.5 * (edges[1:] + edges[:-1])
-    return np.interp(step, centre, np.clip(noise / usual, *UNEVEN_RANGE))
+    return np.asarray(np.interp(step, centre, np.clip(noise / usual, *UNEVEN_RANGE)))
 
 
 def _running_scale(error: FloatArray, least_clip: float = 0.0) -> FloatArray:
