@@ -30,6 +30,9 @@ SCALE_LOG = 0.05  # smallest scale error, as a logarithm, that stands out of a t
 LOWLAND_KPA = 5.0  # from the sea's: where most live, and what is believed without an altitude
 FARTHER_KPA = 8.0  # some 700 m: beside a reading of lowland one of such land is the likelier fault
 SITE_KPA = 6.0  # weather moves the barometer by 4 kPa at most on ordinary days
+#: kPa of a sensor without a signal, which is another fault; s of rest and changes of another
+#: channel from which on a vacuum that stays is looked at.
+NO_SIGNAL_KPA, EMPTY_S, ALIVE = 16.0, 10.0, 10
 REST_OIL_KPA = 45.0
 PRESSURES = ("manifold_pressure", "barometric_pressure")
 
@@ -80,11 +83,39 @@ def at_rest(
         found.append(offset_suspect(time, "barometric_pressure", off, "kPa", 0.85,
                      f"it reads {air:.1f} kPa; the sea's air has {air - off:.1f} kPa, any other "
                      "less"))  # fmt: skip
+    found += _empty_at_rest(time, values, still)
     oil = middle_of(values.get("oil_pressure"), still & (time - time[0] < 60.0))
     if oil is not None and abs(oil) >= REST_OIL_KPA:
         found.append(offset_suspect(time, "oil_pressure", oil, "kPa", 0.85,
                      f"with the engine at rest it reads {oil:.0f} kPa"))  # fmt: skip
     return found
+
+
+def _empty_at_rest(time: Floats, values: Mapping[str, Floats], still: Bools) -> list[Suspect]:
+    """Find a manifold that stays under vacuum at one value while the engine stands.
+
+    Air fills it within seconds. A logger that goes on without its controller holds all it had last,
+    so another channel has to be seen alive.
+    """
+    p = values.get("manifold_pressure")
+    if p is None:
+        return []
+    rows = np.flatnonzero(still & (p > NO_SIGNAL_KPA) & (p < LOWEST_KPA))
+    if rows.size < 20 or time[rows[-1]] - time[rows[0]] < EMPTY_S or np.ptp(p[rows]) > 1.0:
+        return []
+    alive = (values[n][rows] for n in ("battery_voltage", "throttle_position") if n in values)
+    if not any(np.count_nonzero(np.abs(np.diff(x)) > 0.0) >= ALIVE for x in alive):
+        return []
+    before = np.flatnonzero(~(np.abs(p[: rows[0]] - p[rows[0]]) <= 1.0) & np.isfinite(p[: rows[0]]))
+    start = float(time[before[-1] + 1]) if before.size else float(time[0])
+    seconds = float(time[rows[-1]] - time[rows[0]])
+    return [Suspect(
+        channels=("manifold_pressure",), mode="stuck", start_s=start, end_s=float(time[rows[-1]]),
+        confidence=0.9,
+        seen=f"the engine stands for {seconds:.0f} s and it still reads {p[rows[0]]:.0f} kPa: air "
+        "fills a manifold within seconds",
+        evidence={"held_value": (float(p[rows[0]]), "kPa"), "held_for": (seconds, "s")},
+    )]  # fmt: skip
 
 
 def _between(

@@ -278,3 +278,20 @@ def test_lambda_at_its_lean_end_while_air_is_drawn_in_and_burnt_has_no_sensor(
               "mass_air_flow": flow, "engine_speed": 900.0 + 30.0 * flow}  # fmt: skip
     found = held(time, values, np.ones(time.size, dtype=bool))
     assert [s.mode for s in found if "lambda" in s.channels] == mode
+
+
+@pytest.mark.parametrize(
+    ("alive", "fills", "mode"), [(True, False, ["stuck"]), (True, True, []), (False, False, [])]
+)
+def test_a_vacuum_that_stays_when_the_engine_stands_is_a_stuck_reading(
+    alive: bool, fills: bool, mode: list[str]
+) -> None:
+    time = np.arange(0.0, 120.0, 0.1)
+    running = time < 60.0
+    pressure = np.where(running & (time < 30.0), 45.0 + 8.0 * np.sin(time), 31.4)
+    pressure = np.where(~running & fills, 98.0, pressure)
+    volts = np.where(running | alive, 12.5 + 0.1 * np.sin(7.0 * time), 12.5)
+    values = {"manifold_pressure": pressure, "battery_voltage": volts}
+    found = at_rest(time, values, ~running & (time > 64.0), None)
+    assert [s.mode for s in found] == mode
+    assert all(s.start_s == pytest.approx(30.0, abs=1.0) for s in found)
