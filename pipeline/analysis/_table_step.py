@@ -36,6 +36,42 @@ def unexplained_step(
     """
     if not before or any(e.kind in EXPLAINS and e.when > last_start for e in logbook):
         return ""
+    found = even_step(mine, before)
+    if found is None:
+        return ""
+    step, was, points = found
+    if abs(was + step) < abs(was) + WORSE_BY:
+        return ""
+    side = "lean" if step > 0 else "rich"
+    return (
+        f"since the sessions before it reads {100 * abs(float(np.expm1(step))):.0f} % more {side} "
+        f"at all {points} points alike, and the logbook holds nothing that explains it: "
+        "sensor, fuel or its pressure, not the table"
+    )
+
+
+def step_since_fuel(
+    mine: Mapping[str, Any], before: Sequence[tuple[str, Mapping[str, Any]]],
+    logbook: Sequence[Entry],
+) -> float | None:  # fmt: skip
+    """Step in % that all points made alike, + is leaner; None where they made none.
+
+    Against the sessions before the last fuel written down, or all where no fuel stands between:
+    what came with a tank stays with it, and sessions that burnt it too would hide it. before:
+    start (ISO 8601) and digest of each.
+    """
+    fills = [e.when for e in logbook if e.kind == "fuel"]
+    other = [part for start, part in before if fills and start < fills[-1]]
+    found = even_step(mine, other or [part for _, part in before])
+    return None if found is None else 100.0 * float(np.expm1(found[0]))
+
+
+def even_step(
+    mine: Mapping[str, Any], before: Sequence[Mapping[str, Any]]
+) -> tuple[float, float, int] | None:
+    """Log step that all points made alike, the error before and the points; None without one."""
+    if not before:
+        return None
     size = len(mine["rpm"]) * len(mine["kpa"])
     precision, weighted = np.zeros(size), np.zeros(size)
     for part in before:
@@ -46,19 +82,12 @@ def unexplained_step(
     cells, sd = np.array(mine["cells"], dtype=np.int64), np.array(mine["sd"], float)
     known = (sd <= LARGEST_SD) & (precision[cells] >= LARGEST_SD**-2)
     if np.count_nonzero(known) < LEAST_POINTS:
-        return ""
+        return None
     cells, sd = cells[known], sd[known]
     now, then = np.array(mine["mean"], float)[known], weighted[cells] / precision[cells]
     weight = 1.0 / (sd**2 + 1.0 / precision[cells] + 0.01**2)
     step, was = (float(np.average(v, weights=weight)) for v in (now - then, then))
     scatter = float(np.sqrt(np.average((now - then - step) ** 2, weights=weight)))
     if abs(step) < LEAST_STEP or scatter > SAME_FACTOR * abs(step):
-        return ""
-    if abs(was + step) < abs(was) + WORSE_BY:
-        return ""
-    side = "lean" if step > 0 else "rich"
-    return (
-        f"since the sessions before it reads {100 * abs(float(np.expm1(step))):.0f} % more {side} "
-        f"at all {cells.size} points alike, and the logbook holds nothing that explains it: "
-        "sensor, fuel or its pressure, not the table"
-    )
+        return None
+    return step, was, int(cells.size)

@@ -9,7 +9,7 @@ from scipy.sparse import csr_array
 
 from pipeline.analysis._table_blocks import open_faults
 from pipeline.analysis._table_pool import SESSION_SD, pool
-from pipeline.analysis._table_step import unexplained_step
+from pipeline.analysis._table_step import step_since_fuel, unexplained_step
 from pipeline.analysis._table_terms import terms_table
 from pipeline.facts._mixture_design import calmed
 from pipeline.facts._mixture_fit import Design, Grid, design, grid_of, prior_of, remembering
@@ -150,6 +150,8 @@ def judge(own: Own, history: Sequence[Earlier]) -> Result:
     digest = {**mine, "_pooled": packed_points(rows), "pooled_sessions": len(same) + 1}
     last = sound[-1].start_time if sound else ""
     digest["_step"] = unexplained_step(mine, same, own.logbook, last)
+    dated = [(e.start_time, e.digest) for e in sound]
+    digest["_even_step_pct"] = step_since_fuel(mine, dated, own.logbook)
     result = msgspec.structs.replace(own.result, digest=digest)
     if not same:
         return result

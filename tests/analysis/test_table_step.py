@@ -5,7 +5,7 @@ import datetime as dt
 import numpy as np
 import pytest
 
-from pipeline.analysis._table_step import unexplained_step
+from pipeline.analysis._table_step import step_since_fuel, unexplained_step
 from pipeline.analysis.fuel_steps import conclude
 from pipeline.logbook import Entry, Kind
 from pipeline.meta import Case
@@ -44,6 +44,17 @@ def test_a_table_does_not_become_wrong_by_itself(
 ) -> None:
     mine, earlier = digest(ERROR + now), [digest(ERROR + before)] * 2
     assert bool(unexplained_step(mine, earlier, logbook, LAST)) is told
+
+
+def test_a_step_that_came_with_a_tank_is_seen_in_every_session_that_burns_it() -> None:
+    days = [
+        (f"2026-05-0{k}T10:00:00", digest(ERROR + (0.045 if k > 3 else 0.0))) for k in range(1, 7)
+    ]
+    mine, fill = digest(ERROR + 0.045), [entry("fuel", 3)]
+    assert step_since_fuel(mine, days, fill) == pytest.approx(4.6, abs=0.1)
+    assert step_since_fuel(mine, days[:3], []) == pytest.approx(4.6, abs=0.1)
+    assert step_since_fuel(mine, days[3:], fill) is None
+    assert step_since_fuel(mine, [], fill) is None
 
 
 def test_a_patch_is_no_step_and_without_sessions_before_there_is_none() -> None:
