@@ -30,7 +30,8 @@ class Condition(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only
 
     finding: a kind of the contract, narrowed by mode, channel (any of), severity (at least),
     cause (a likely cause of the finding that names one of these words) and evidence.
-    metric: a metric's value, ``minus`` another one. digest: ``analysis:path.to.value``.
+    metric: a metric's value, ``minus`` another one. digest: ``analysis:path.to.value``
+    (a number instead of a name: a place in a list).
     change: a metric against the vehicle's own median of earlier sessions. work: an area that the
     logbook says was touched lately; ``fuel`` entries answer to "fill". shape: of the whole fuel
     table's error, see ``_shape_signs``.
@@ -183,7 +184,10 @@ def digest_value(case: Case, path: str) -> Any:
     result = case.results.get(name)
     value: Any = None if result is None else result.digest
     for key in keys.split("."):
-        value = value.get(key) if isinstance(value, dict) else None
+        if isinstance(value, list) and key.isdigit() and int(key) < len(value):
+            value = value[int(key)]
+        else:
+            value = value.get(key) if isinstance(value, dict) else None
     return value
 
 

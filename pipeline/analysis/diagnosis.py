@@ -14,7 +14,7 @@ from pipeline.analysis._causes import (
     read_model,
     stated,
 )
-from pipeline.analysis._signs import kinds_of, last_work, observe
+from pipeline.analysis._signs import kinds_of, last_work, observe, worked_on
 from pipeline.meta import Case, Meta
 from pipeline.results import DiagnosisItem, Result, rounded
 
@@ -50,7 +50,8 @@ def conclude(case: Case) -> Result:
                       diagnosis=[_unknown(1.0, loud)])  # fmt: skip
     work = last_work(case)
     cleared = [e.item for e in case.logbook if e.kind == "check" and e.item]
-    weight = priors(model, touched=work.touched if work else (), cleared=cleared)
+    touched = [*(work.touched if work else ()), *(("fill",) if worked_on(case, "fill") else ())]
+    weight = priors(model, touched=touched, cleared=cleared)
     chance = posterior(model, seen, weight)
     items = _items(model, seen, chance, loud)
     best = items[0]

@@ -10,7 +10,7 @@ import pytest
 from pipeline.analysis._causes import UNKNOWN, posterior, priors, read_model, stated
 from pipeline.analysis.diagnosis import _items, conclude
 from pipeline.logbook import Entry
-from pipeline.meta import Case
+from pipeline.meta import Case, Earlier
 from pipeline.results import Finding, LimitOfDetection, Metric, Result, Severity
 from pipeline.vehicle import DEFAULT_VEHICLE
 
@@ -80,7 +80,7 @@ def test_a_hot_charge_is_the_coolers_fault_only_where_it_does_not_cool() -> None
 @pytest.mark.parametrize(
     ("margin", "first"),
     [(-6.0, "too much spark or boost for this fuel and heat"),
-     (6.0, "another fuel batch (ethanol, octane)")],
+     (6.0, "another fuel batch (octane)")],
 )  # fmt: skip
 def test_knock_the_model_expects_is_spark_knock_it_does_not_is_the_fuel(margin, first) -> None:
     heard = with_metric(case(finding("knock_retard", "act")), knock_margin_min_deg=margin)
@@ -143,6 +143,57 @@ def test_one_error_everywhere_speaks_for_the_injectors_a_patch_for_the_table(
     results = {**one.results, "fuel_table": table(errors)}
     items = conclude(dataclasses.replace(one, results=results)).diagnosis
     assert items[0].cause == first
+
+
+INJECTOR, PROBE = "injector data (flow, dead time) wrong", "wideband scale, offset or ground"
+LOOKED = ("rough_running", "sensor_fault", "low_fuel_pressure", "transient_mixture")
+ETHANOL = "another fuel batch (ethanol)"
+
+
+def causes(one: Case, table_result: Result, *more: Result) -> dict[str, float]:
+    extra = {f"more{k}": r for k, r in enumerate(more)}
+    results = {**one.results, "fuel_table": table_result, **extra}
+    items = conclude(dataclasses.replace(one, results=results)).diagnosis
+    return {d.cause: d.probability for d in items}
+
+
+@pytest.mark.parametrize("share", [0.08, -0.08])
+def test_a_probe_and_an_injector_off_by_a_few_per_cent_tie_by_far_they_do_not(share) -> None:
+    kind = "lean_running" if share > 0 else "rich_running"
+    one = case(finding(kind), finding("transient_mixture"), looked=LOOKED)
+    told = causes(one, table([share] * 10))
+    assert set(list(told)[:2]) == {INJECTOR, PROBE}
+    assert max(told[INJECTOR], told[PROBE]) < 2.0 * min(told[INJECTOR], told[PROBE])
+    far = causes(one, table([2.0 * share] * 10))
+    assert far[INJECTOR] > 0.9 > 10.0 * far.get(PROBE, 0.0)
+
+
+def test_a_narrowband_that_bears_the_reading_out_clears_the_probe() -> None:
+    bears_out = {"references": {"the narrowband's switching": [0.4, 0.2]}}
+    probe = Result(status="clear", why="x", digest=bears_out)
+    one = case(finding("lean_running"), finding("transient_mixture"), looked=LOOKED)
+    one = dataclasses.replace(one, results={**one.results, "wideband": probe})
+    told = causes(one, table([0.08] * 10))
+    assert told[INJECTOR] > 0.9 > 10.0 * told.get(PROBE, 0.0)
+
+
+def test_a_step_everywhere_is_the_tank_or_the_probe_and_the_logbook_or_the_cuts_say_which() -> None:
+    moved = table([0.045] * 10)
+    moved = msgspec.structs.replace(moved, digest={**moved.digest, "_even_step_pct": 4.6})
+    one = case(finding("transient_mixture"), finding("lean_under_load", "act"), looked=LOOKED)
+    told = causes(one, moved)
+    assert next(iter(told)) == ETHANOL
+    assert told[ETHANOL] < 3.0 * told[PROBE]
+    fill = Entry(date=dt.datetime(2026, 4, 28), text="filled E10", kind="fuel")
+    assert causes(dataclasses.replace(one, logbook=(fill,)), moved)[ETHANOL] > 0.8
+    cuts = {"overrun_lambda": Metric(value=2.0, unit="1")}
+    before = {"overrun_lambda": Metric(value=1.9, unit="1")}
+    past = [Earlier(session_id=f"e{k}", start_time="", duration_s=600, digest={}, version=1,
+                    metrics=before, findings=[]) for k in range(3)]  # fmt: skip
+    shown = Result(status="clear", why="x", metrics=cuts)
+    rail = causes(dataclasses.replace(one, earlier=past), moved, shown)
+    assert next(iter(rail)) == PROBE
+    assert rail[PROBE] > 0.9
 
 
 def test_the_last_work_moves_the_order() -> None:
