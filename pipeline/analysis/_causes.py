@@ -37,9 +37,9 @@ class CauseCheck(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_onl
 class CauseEntry(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """One cause. signs and against: P(sign | cause) by name of the sign.
 
-    areas: what the logbook's ``touched`` calls it; "fill": an entry of kind ``fuel``. cleared_by: hand checks that clear it.
-    ties: ids of causes that a log cannot tell from this one. explains: finding kinds this cause
-    brings about beside those that its signs look at.
+    areas: what the logbook's ``touched`` calls it; "fill" is an entry of kind ``fuel``.
+    cleared_by: hand checks that clear it. ties: ids of causes that a log cannot tell from this
+    one. explains: finding kinds this cause brings about beside those that its signs look at.
     """
 
     id: str
