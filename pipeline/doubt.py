@@ -40,6 +40,9 @@ MISSES = ("rough_running", "misfire_under_load")
 METERED_BY = (("noise", "manifold_pressure"), ("noise", "mass_air_flow"))
 ENGINE_MAKES = {(mode, name): (MISSES, METERED_BY)
                 for name in ("lambda", "lambda_2") for mode in ("noise", "spike")}  # fmt: skip
+#: A cylinder that fires no more sends its air past the sensor as a leak would, and a weak one does
+#: so most at small flow: where its unevenness stands at this, no leak can be read from the mixture.
+READS_LEAN = {"exhaust_leak": ("rough_running", ("act", "stop"))}
 
 
 @dataclass(frozen=True)
@@ -67,7 +70,7 @@ def lies_of(results: Mapping[str, Result]) -> list[Lie]:
 def doubted(results: Mapping[str, Result]) -> dict[str, Result]:
     """Results with each finding that rests on a lying reading lowered to ``info``.
 
-    So is a sensor's fault that another finding, of other channels, makes.
+    So is a sensor's fault, or a leak, that another finding, of other channels, makes.
     """
     results = {name: _explained(result, results) for name, result in results.items()}
     lies = lies_of(results)
@@ -77,18 +80,21 @@ def doubted(results: Mapping[str, Result]) -> dict[str, Result]:
 
 
 def _explained(result: Result, results: Mapping[str, Result]) -> Result:
-    """``result`` with its sensor faults that the engine makes itself at ``info``."""
+    """``result`` with what another finding makes the sensor read at ``info``."""
     loud = [f for other in results.values() for f in other.findings if f.severity != "info"]
     findings = []
     for finding in result.findings:
         kinds, faults = ENGINE_MAKES.get(_of(finding), ((), ())) if finding.mode else ((), ())
-        maker = next((f for f in loud if (f.kind in kinds or _of(f) in faults)
+        miss, grave = READS_LEAN.get(finding.kind, ("", ()))
+        maker = next((f for f in loud if (f.kind in kinds or _of(f) in faults
+                                          or (f.kind == miss and f.severity in grave))
                       and not set(f.channels) & set(finding.channels)), None)  # fmt: skip
-        if maker is not None:
+        if maker is not None and finding.severity != "info":
+            same = "does the same to a sound sensor" if finding.mode else "reads lean by itself"
             finding = msgspec.structs.replace(
                 finding, severity="info", confidence=round(0.5 * finding.confidence, 3), blocks=[],
                 detail=f"{finding.detail} Not judged: what another finding tells "
-                f'("{maker.title}") does the same to a sound sensor; mend that first.',
+                f'("{maker.title}") {same}; mend that first.',
             )  # fmt: skip
         findings.append(finding)
     if findings == result.findings:

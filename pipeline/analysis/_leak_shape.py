@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -27,6 +28,8 @@ SMALL_FLOWS = 1.6  # a cold idle's flow over a warm one's; beyond it lie pulls a
 #: rpm over the vehicle file's idle speed with the air control shut: what a controller asks for over
 #: it (lights, fan, cold oil: 50 to 100, common practice) it gives through that control.
 GIVEN_OVER_RPM = 120.0
+#: Metal that warms closes an exhaust leak by more of the bias than flow and lag leave uncertain.
+SHRINKS_SHARE, SHRINKS_PCT = 0.07, 0.3
 METAL_WARM_S = 300.0  # exhaust metal of a driven car is warm after five minutes: common practice
 
 
@@ -157,6 +160,35 @@ def lean_shape(time: Floats, m: MixtureInputs) -> LeanShape | None:
         cold=at_small(~warm_rows), warm=at_small(warm_rows),
         flow_low=flows[0], seconds=float(q.size) * step, volts=_median(m.volts[use], small),
     )  # fmt: skip
+
+
+def shrinks(shape: LeanShape) -> bool:
+    """Whether the bias is larger with cold metal, or that was not seen: no intake leak's is."""
+    if shape.cold is None or shape.warm is None:
+        return True
+    return shape.cold > shape.warm + max(SHRINKS_PCT, SHRINKS_SHARE * shape.low)
+
+
+def grows(shape: LeanShape) -> bool:
+    """Whether the bias at small flow is clearly larger with warm metal: no leak does that.
+
+    Fuel added while the engine warms hides some of a large bias before it does of a small one.
+    """
+    if shape.cold is None or shape.warm is None:
+        return False
+    return shape.warm - shape.cold > max(4.0, 0.5 * (shape.low - shape.high))
+
+
+def unshared(shape: LeanShape, own: Sequence[LeanShape], sessions: int) -> float:
+    """Constant part of the bias over its part in 1/flow; a leak's alone is near 0.
+
+    Diluted by air that does not depend on flow, the reading is off by (air / flow). What the
+    table adds to it stands in the vehicle's earlier sessions, where there are ``sessions`` of them.
+    """
+    known = own if len(own) >= sessions else ()
+    usual = float(np.median([s.low - s.fit_idle for s in known])) if known else 0.0
+    falls = shape.fit_idle - (float(np.median([s.fit_idle for s in known])) if known else 0.0)
+    return (shape.low - shape.fit_idle - usual) / max(falls, 1e-3)
 
 
 def rest_idle(

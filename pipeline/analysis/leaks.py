@@ -6,6 +6,7 @@ from typing import Any
 import msgspec
 import numpy as np
 
+from pipeline.analysis import _leak_shape as shapes
 from pipeline.analysis._leak_shape import LeanShape, RestIdle, lean_shape, rest_idle
 from pipeline.facts.mixture_inputs import MixtureInputs
 from pipeline.facts.states import States
@@ -51,8 +52,10 @@ LEAN_PCT = 2.5  # at the smallest flow: less is the reading's own uncertainty
 METER_PCT = 4.2  # the same for metered engines, whose idle cells are rarely finished
 NO_VACUUM_KPA = 44.0  # warm idles, raised ones too, lie at 25 to 43
 HIGH_IDLE_KPA = (46.0, 80.0)  # warm idles of open logs lie at 25-43; a diesel's above 90
-#: Metal that warms closes an exhaust leak by more of the bias than flow and lag leave uncertain.
-SHRINKS_SHARE, SHRINKS_PCT = 0.07, 0.3
+#: Constant part of the bias over its part in 1/flow: one as large keeps most of itself at large
+#: flow, which no leak does; half as large (leaks alone stay below a quarter), a table's own error
+#: is at work too, and makes the rest as easily.
+NO_LEAK_SHARE, TABLE_SHARE = 1.0, 0.5
 CHARGING_V = 12.8  # no alternator charges below it: dead times grow, and pulses shrink as 1/flow
 CLEAN_SHAPE = 0.25  # misfit below this share of the bias: 1/flow describes it wholly
 SHAPE_SHARE = 0.45  # largest distance from 1/flow, as a share of the bias
@@ -135,7 +138,7 @@ def _conclude(digest: dict[str, Any], vehicle: Vehicle, past: Sequence[Earlier])
         # an air control says something only beside its usual place
         placed = len(own_air) >= OWN_SESSIONS and idle is not None and idle.air_control is not None
         mute = idle is None or (not placed and idle.over_target is None)
-        if unmetered or bias > 25.0 or (not _shrinks(shape) and (mute or bias > 20.0)):
+        if unmetered or bias > 25.0 or (not shapes.shrinks(shape) and (mute or bias > 20.0)):
             sure = 0.95 if unmetered else 0.93
             findings.append(_metered(shape, idle, end, sure, tie=not unmetered))
         else:
@@ -231,7 +234,7 @@ def _falls_with_flow(shape: LeanShape, own: Sequence[LeanShape], sensing: str) -
     lean = LEAN_PCT
     if len(own) >= OWN_SESSIONS:
         usual = float(np.median([s.low - s.high for s in own]))
-        rise = EXHAUST_RISE_PCT - (CLEAN_BONUS_PCT if clean and _shrinks(shape) else 0.0)
+        rise = EXHAUST_RISE_PCT - (CLEAN_BONUS_PCT if clean and shapes.shrinks(shape) else 0.0)
         if bias - usual < rise:
             return False
         least, lean = min(least, rise + max(usual, 0.0)), min(lean, 0.8 * rise)
@@ -239,25 +242,8 @@ def _falls_with_flow(shape: LeanShape, own: Sequence[LeanShape], sensing: str) -
     return (
         bias >= least and shape.low > lean and shape.fit_idle >= 0.6 * least
         and misfit <= SHAPE_SHARE * bias + 1.5 and shape.falling >= 0.6
-        and not _grows(shape)
+        and not shapes.grows(shape) and shapes.unshared(shape, own, OWN_SESSIONS) < NO_LEAK_SHARE
     )  # fmt: skip
-
-
-def _shrinks(shape: LeanShape) -> bool:
-    """Whether the bias is larger with cold metal, or that was not seen: no intake leak's is."""
-    if shape.cold is None or shape.warm is None:
-        return True
-    return shape.cold > shape.warm + max(SHRINKS_PCT, SHRINKS_SHARE * shape.low)
-
-
-def _grows(shape: LeanShape) -> bool:
-    """Whether the bias at small flow is clearly larger with warm metal: no leak does that.
-
-    Fuel added while the engine warms hides some of a large bias before it does of a small one.
-    """
-    if shape.cold is None or shape.warm is None:
-        return False
-    return shape.warm - shape.cold > max(4.0, 0.5 * (shape.low - shape.high))
 
 
 def _speed_density(
@@ -354,11 +340,20 @@ def _intake(
 def _exhaust(
     shape: LeanShape, own: Sequence[LeanShape], end: float, sensing: str, *, tie: bool
 ) -> Finding:
-    shrinks = shape.cold is not None and shape.warm is not None and _shrinks(shape)
-    sure = 0.88 + (0.04 if shrinks else 0.0) + (0.04 if len(own) >= OWN_SESSIONS else 0.0)
+    seen_shrinking = shape.cold is not None and shape.warm is not None and shapes.shrinks(shape)
+    sure = 0.88 + (0.04 if seen_shrinking else 0.0) + (0.04 if len(own) >= OWN_SESSIONS else 0.0)
     sure -= 0.02 if tie else 0.0  # a metered engine's intake leak shows in its idle as a rule
     slow_valves = shape.volts is not None and shape.volts < CHARGING_V
-    heat = ""
+    uneven = abs(shapes.unshared(shape, own, OWN_SESSIONS)) > TABLE_SHARE
+    causes = [Cause(cause=PAIR[1], probability=0.5 if tie else 0.72),
+              Cause(cause=PAIR[0], probability=0.35 if tie else 0.06),
+              Cause(cause="injector data at small pulses", probability=0.1)]  # fmt: skip
+    if uneven:
+        causes = [
+            Cause(cause="the fuel table is not finished", probability=0.5),
+            *(Cause(cause=c.cause, probability=0.5 * c.probability) for c in causes),
+        ]
+    heat, as_flow = "", "in part as 1/flow" if uneven else "as 1/flow"
     shown = {"lean_low_flow": (shape.low, "%"), "lean_large_flow": (shape.high, "%"),
              "at_flow": (shape.flow_low, "g/s")}  # fmt: skip
     if shape.cold is not None and shape.warm is not None:
@@ -369,19 +364,23 @@ def _exhaust(
         sure = 0.4
         tail += (f" At {shape.volts:.1f} V injectors open late, which leans small flows as much: "
                  "not judged until the battery is charged again.")  # fmt: skip
+    elif uneven:
+        sure = 0.4
+        tail += (
+            " What is left at large flow is no leak's, and a table that is not finished errs "
+            "so too: not judged until its correction is in and a log shows what stays."
+        )
     return Finding(
-        kind="exhaust_leak", severity="info" if slow_valves else "watch",
+        kind="exhaust_leak", severity="info" if slow_valves or uneven else "watch",
         confidence=round(sure, 3), start_s=0.0, end_s=end,
         title="Air seems to leak into the exhaust before the lambda sensor",
         detail=f"The reading is {shape.low:.0f} % lean at {shape.flow_low:.1f} g/s and "
-        f"{shape.high:.0f} % at large flow, as 1/flow{heat}. The engine itself may run richer than "
+        f"{shape.high:.0f} % at large flow, {as_flow}{heat}. The engine itself may run richer than "
         f"shown.{tail} Exhaust gas in the cabin carries carbon monoxide: windows open.",
         step=2, blocks=["lean_running", "rich_running", "trim_limit", "transient_mixture"],
         channels=["lambda", *FLOW_BY.get(sensing, ())],
         evidence=evidence(**shown),
-        likely_causes=[Cause(cause=PAIR[1], probability=0.5 if tie else 0.72),
-                       Cause(cause=PAIR[0], probability=0.35 if tie else 0.06),
-                       Cause(cause="injector data at small pulses", probability=0.1)],
+        likely_causes=causes,
         next_checks=[
             Check(text="Cold start, listen and soap the joints before the sensor", tool="soap, ear",
                   engine="idle", minutes=15, decides=list(PAIR)),
@@ -392,8 +391,9 @@ def _exhaust(
 def _nothing(idle: RestIdle | None, shape: LeanShape | None, own_p: Sequence[float]) -> str:
     parts = []
     if shape is not None:
+        stays = f" (lean by {shape.high:.1f} % there too, which no leak does)"
         parts.append(f"the lean bias at small flow is {shape.low - shape.high:+.1f} % of that at "
-                     "large flow")  # fmt: skip
+                     f"large flow{stays if shape.high > EXHAUST_PCT else ''}")  # fmt: skip
     if idle is not None and idle.pressure is not None:
         rise = f", {idle.pressure - float(np.median(own_p)):+.1f} kPa to its own" if own_p else ""
         parts.append(f"the warm idle stands at {idle.pressure:.1f} kPa{rise}")

@@ -186,3 +186,35 @@ def test_without_a_target_the_files_idle_speed_tells_air_that_nobody_gives(
     given = parse_vehicle(b"[engine]\nidle_rpm = 850\n", channel_names=())
     assert (_speed_density(idle, [], [], given, 900.0) is not None) == found
     assert _speed_density(idle, [], [], Vehicle(), 900.0) is None  # a default is nobody's word
+
+
+@pytest.mark.parametrize(
+    ("seen", "own", "told"),
+    [
+        # a dead cylinder: most of it stays at large flow (a log of another simulator)
+        (LeanShape(17.0, 13.9, 3.9, 0.4, 1.0, 17.2, 17.2, 4.0, 521.0), [0.1] * 2, None),
+        (LeanShape(17.0, 13.9, 3.9, 0.4, 1.0, 17.2, 17.2, 4.0, 521.0), [], None),
+        # tables with smooth errors of 5 %, no leak (the same)
+        (LeanShape(7.3, 3.1, 4.5, 2.6, 0.83, 5.6, 7.9, 3.3, 1165.0), [], "info"),
+        (LeanShape(5.5, -5.5, 14.3, 4.0, 0.83, 11.1, 5.1, 6.5, 611.0), [], "info"),
+        # leaks (a third simulator)
+        (LeanShape(7.1, 2.6, 6.1, 1.7, 0.75, 7.2, 6.5, 4.0, 600.0), [], "watch"),
+        (LeanShape(15.6, 5.3, 13.1, 1.6, 0.83, 16.0, 15.9, 4.3, 600.0), [], "watch"),
+        # a leak in a car whose table always was lean
+        (LeanShape(15.0, 6.5, 9.5, 1.0, 0.83, 16.0, 15.0, 4.3, 600.0), [5.5] * 2, "watch"),
+    ],
+)  # fmt: skip
+def test_what_stays_at_large_flow_is_no_leak(seen, own, told):
+    digest = {"sensing": "speed_density", "duration_s": 900.0, "idle": None, "shape": vars(seen)}
+    past = [
+        Earlier(session_id=f"e{k}", start_time="2026-05-01T10:00:00", duration_s=900.0, version=1,
+                digest={"sensing": "speed_density", "idle": None,
+                        "shape": vars(LeanShape(c, c, 0.0, 0.5, 0.5, c, c, 4.0, 600.0))},
+                metrics={}, findings=[])
+        for k, c in enumerate(own)
+    ]  # fmt: skip
+    found = _conclude(digest, Vehicle(), past)
+    assert [f.severity for f in found.findings] == ([told] if told else [])
+    if told == "info":
+        assert "not judged" in found.findings[0].detail
+        assert found.findings[0].likely_causes[0].cause == "the fuel table is not finished"

@@ -90,6 +90,17 @@ def test_a_lambda_that_misses_make_scatter_is_no_lie(
     assert out["some"].findings[0].severity == ("watch" if severity == "info" else "info")
 
 
+@pytest.mark.parametrize(("rough", "severity"), [("act", "info"), ("watch", "watch")])
+def test_a_dead_cylinder_is_no_exhaust_leak(rough: Severity, severity: Severity) -> None:
+    results = session(finding("exhaust_leak", "lambda", "watch"), lie("spike"))
+    results["roughness"] = session(finding("rough_running", "engine_speed", rough), lie("spike"))[
+        "some"
+    ]
+    told = doubted(results)["some"].findings[0]
+    assert told.severity == severity
+    assert ("mend that first" in told.detail) == (severity == "info")
+
+
 def test_noise_that_the_metering_pressure_brings_is_not_the_widebands() -> None:
     results = session(lie("noise", "manifold_pressure"), lie("noise", "lambda"))
     out = doubted(results)
