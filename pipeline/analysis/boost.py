@@ -16,7 +16,7 @@ from pipeline.analysis._boost_episodes import (
     over_boost_episodes,
 )
 from pipeline.analysis._boost_figures import across_sessions, figures, lower_gear, same_gear
-from pipeline.analysis._boost_history import later_spool, spools_as_ever
+from pipeline.analysis._boost_history import later_spool, spools_as_ever, with_thin_air
 from pipeline.facts._believed import believed
 from pipeline.facts.boost_runs import BIN_RPM, REST_DUTY_PCT, BoostRun, BoostRuns
 from pipeline.meta import Earlier, Meta, Own
@@ -246,7 +246,12 @@ def judge(own: Own, history: Sequence[Earlier]) -> Result:
             result, findings=left, status="found" if left else "clear", why=why[0].upper() + why[1:]
         )
         loss = None
-    if not runs or loss is not None:
+    if loss is not None:
+        told = with_thin_air(loss, runs, history[-12:])
+        return msgspec.structs.replace(
+            result, findings=[told if f is loss else f for f in result.findings]
+        )
+    if not runs:
         return result
     alike = own.under_this_calibration(history[-12:])  # boost lowered on purpose is no loss
     past = [r for e in alike for r in e.digest.get("runs", ())

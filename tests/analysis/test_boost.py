@@ -121,6 +121,26 @@ def test_a_turbocharger_that_always_came_so_late_has_lost_nothing(before_s, lost
     assert kinds(again) == {"boost_loss": "watch"}  # what was told then is nothing usual
 
 
+@pytest.mark.parametrize(
+    ("barometer", "plateau", "named"),
+    [(117.0, 155.0, True), (105.0, 155.0, False), (117.0, 110.0, False)],
+)
+def test_thin_air_is_named_where_it_is_thin_and_boost_is_left(barometer, plateau, named) -> None:
+    before = [
+        dataclasses.replace(e, digest={**e.digest, "runs": [
+            {**r, "barometer": barometer} for r in e.digest["runs"]]})
+        for e in _earlier(log(), 2)
+    ]  # fmt: skip
+    found = results(log(plateau=plateau), "boost", earlier={"boost": before})["boost"]
+    assert kinds(found) == {"boost_loss": "watch"}
+    loss = found.findings[0]
+    assert ("barometer stands at 100 kPa, 17 kPa lower" in loss.detail) is named
+    assert ("barometer_lower" in loss.evidence) is named
+    assert loss.likely_causes[0].cause.startswith("thin air") is named
+    once = results(log(plateau=plateau), "boost", earlier={"boost": before[:1]})["boost"]
+    assert "barometer stands" not in once.findings[0].detail
+
+
 @pytest.mark.parametrize(("level", "told"), [(155.0, {"boost_creep": "watch"}), (120.0, {})])
 def test_a_run_far_from_the_boost_of_others_is_still_spooling(level, told) -> None:
     """No target and no duty: what rises at half the pressure of another run has not spooled."""

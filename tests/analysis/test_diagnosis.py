@@ -11,7 +11,7 @@ from pipeline.analysis._causes import UNKNOWN, posterior, priors, read_model, st
 from pipeline.analysis.diagnosis import _items, conclude
 from pipeline.logbook import Entry
 from pipeline.meta import Case, Earlier
-from pipeline.results import Finding, LimitOfDetection, Metric, Result, Severity
+from pipeline.results import Finding, LimitOfDetection, Metric, Quantity, Result, Severity
 from pipeline.vehicle import DEFAULT_VEHICLE
 
 
@@ -66,6 +66,14 @@ def with_metric(one: Case, **values: float) -> Case:
 
 def test_mere_info_needs_no_cause() -> None:
     assert conclude(case(finding("knock_risk", "info"))).diagnosis == []
+
+
+def test_boost_lost_at_a_much_lower_barometer_is_the_thin_air() -> None:
+    lower = {"barometer_lower": Quantity(value=16.0, unit="kPa")}
+    told = conclude(case(finding("boost_loss", evidence=lower))).diagnosis
+    assert told[0].cause == "thin air: a boost target in absolute pressure"
+    plain = conclude(case(finding("boost_loss"))).diagnosis
+    assert all("thin air" not in d.cause for d in plain)
 
 
 def test_a_hot_charge_is_the_coolers_fault_only_where_it_does_not_cool() -> None:
