@@ -37,6 +37,10 @@ _GAUGE_UNITS = frozenset(unit + mark for unit in ("psi", "bar", "kpa")
 FAR_OFF, ONE_LEVEL = 25.0, 4.0
 """Degrees between a failed thermistor's reading and the rest, and over which it may spread."""
 
+_AIR_CHANNELS = frozenset({"intake_air_temperature", "ambient_air_temperature"})
+HOT_END_C = 130.0
+"""Air thermometers' tables end at 130 to 150 degC: common practice, no source."""
+
 
 @dataclass(frozen=True, slots=True)
 class Decision:
@@ -121,6 +125,8 @@ def _with_unit(ballot: Ballot, stated: str) -> Decision:
     """Keep the stated unit unless the values contradict it and another one explains them."""
     channel, text, lively = ballot.channel, ballot.unit_text, ballot.lively
     if channel.quantity == "temperature":
+        if _is_shorted_air(channel, stated, ballot.values):
+            return ballot.read_as(stated, text, "name, unit; one level at its hot end throughout")
         ballot = replace(ballot, values=_without_a_failed_end(ballot.values))
     if not lively or ballot.fits(stated):
         return ballot.read_as(stated, text, "name, unit")
@@ -215,6 +221,16 @@ def _without_a_failed_end(values: Floats) -> Floats:
     if low[-1] - low[0] <= ONE_LEVEL and high.size > 2:
         return np.asarray(values[values >= high[0]])
     return values
+
+
+def _is_shorted_air(channel: Channel, stated: str, values: Floats) -> bool:
+    """Whether an air thermometer stands at the hot end of its table, in the unit stated, all log.
+
+    In degF those figures are air of 55 degC and more, which would have moved.
+    """
+    if channel.name not in _AIR_CHANNELS or stated != "degC" or not len(values):
+        return False
+    return bool(values.min() >= HOT_END_C and values.max() - values.min() <= ONE_LEVEL)
 
 
 def plausible(channel: Channel, unit: str, name: Name, values: Floats) -> bool:

@@ -183,3 +183,9 @@ def test_a_failed_thermistor_does_not_overrule_the_unit_stated(
     fahrenheit = 130.0 + np.arange(80)
     r = read(tmp_path, "Time (s),RPM,MAP (kPa),Coolant Temperature (C)", base(fahrenheit))
     assert np.allclose(r.sessions[0].frame["coolant_temperature"], (fahrenheit - 32) / 1.8)
+
+
+def test_an_air_thermometer_shorted_all_along_is_read_in_the_unit_stated(tmp_path: Path) -> None:
+    shorted = 149.9 + 0.1 * (np.arange(80) % 3)
+    r = read(tmp_path, "Time (s),RPM,MAP (kPa),Intake Air Temperature (C)", base(shorted))
+    assert np.allclose(r.sessions[0].frame["intake_air_temperature"], shorted)
