@@ -111,7 +111,7 @@ def held(time: Floats, values: Mapping[str, Floats], running: Bools) -> list[Sus
         drivers = [(blocks(d), size) for d, size in DRIVERS[name] if d in values]
         if name == "engine_speed" and "vehicle_speed" in values:
             drivers = drivers[:1]  # in gear a car that holds its speed uphill holds the engine's
-        best = _longest_hold(own.low, own.high, own.middle, spread)
+        best = longest_hold(own.low, own.high, own.middle, spread)
         if best is None:
             continue
         a, b = best
@@ -172,7 +172,7 @@ def _should_move(throttle: Floats | None, level: float, a: int, b: int, seconds:
     return _moved(throttle[a:b]) >= FOOT_MOVES_PCT
 
 
-def _longest_hold(
+def longest_hold(
     low: Floats, high: Floats, middle: Floats, spread: float
 ) -> tuple[int, int] | None:
     """Return the longest run of blocks whose medians and inner ranges stay within ``spread``."""

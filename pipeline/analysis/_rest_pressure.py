@@ -9,6 +9,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from pipeline.analysis._levels import mode_of_level
 from pipeline.analysis._pressure_scale import offset_by_mixture
 from pipeline.analysis._suspects import Bools, Floats, Suspect, middle_of, offset_suspect
 from pipeline.physics.atmosphere import standard_pressure_kpa
@@ -30,9 +31,10 @@ SCALE_LOG = 0.05  # smallest scale error, as a logarithm, that stands out of a t
 LOWLAND_KPA = 5.0  # from the sea's: where most live, and what is believed without an altitude
 FARTHER_KPA = 8.0  # some 700 m: beside a reading of lowland one of such land is the likelier fault
 SITE_KPA = 6.0  # weather moves the barometer by 4 kPa at most on ordinary days
-#: kPa of a sensor without a signal, which is another fault; s of rest and changes of another
-#: channel from which on a vacuum that stays is looked at.
-NO_SIGNAL_KPA, EMPTY_S, ALIVE = 16.0, 10.0, 10
+#: kPa of a sensor without a signal, which any has whose supply goes with the key: a fault where it
+#: came so long before rest is seen, s. s of rest and changes of another channel from which on a
+#: vacuum that stays is looked at.
+NO_SIGNAL_KPA, TURNED_S, EMPTY_S, ALIVE = 16.0, 4.5, 10.0, 10
 REST_OIL_KPA = 45.0
 PRESSURES = ("manifold_pressure", "barometric_pressure")
 
@@ -100,21 +102,26 @@ def _empty_at_rest(time: Floats, values: Mapping[str, Floats], still: Bools) -> 
     p = values.get("manifold_pressure")
     if p is None:
         return []
-    rows = np.flatnonzero(still & (p > NO_SIGNAL_KPA) & (p < LOWEST_KPA))
-    if rows.size < 20 or time[rows[-1]] - time[rows[0]] < EMPTY_S or np.ptp(p[rows]) > 1.0:
+    rows = np.flatnonzero(still & (p < LOWEST_KPA))
+    if rows.size < 20 or time[rows[-1]] - time[rows[0]] < EMPTY_S:
+        return []
+    level = float(np.median(p[rows]))
+    if np.max(np.abs(p[rows] - level)) > REST_KPA:  # a value may have noise of its own
         return []
     alive = (values[n][rows] for n in ("battery_voltage", "throttle_position") if n in values)
     if not any(np.count_nonzero(np.abs(np.diff(x)) > 0.0) >= ALIVE for x in alive):
         return []
-    before = np.flatnonzero(~(np.abs(p[: rows[0]] - p[rows[0]]) <= 1.0) & np.isfinite(p[: rows[0]]))
+    before = np.flatnonzero(np.abs(p[: rows[0]] - level) > REST_KPA)
     start = float(time[before[-1] + 1]) if before.size else float(time[0])
+    if level <= NO_SIGNAL_KPA and start > time[rows[0]] - TURNED_S:
+        return []
     seconds = float(time[rows[-1]] - time[rows[0]])
     return [Suspect(
-        channels=("manifold_pressure",), mode="stuck", start_s=start, end_s=float(time[rows[-1]]),
-        confidence=0.9,
-        seen=f"the engine stands for {seconds:.0f} s and it still reads {p[rows[0]]:.0f} kPa: air "
+        channels=("manifold_pressure",), mode=mode_of_level("manifold_pressure", level),
+        start_s=start, end_s=float(time[rows[-1]]), confidence=0.9,
+        seen=f"the engine stands for {seconds:.0f} s and it still reads {level:.0f} kPa: air "
         "fills a manifold within seconds",
-        evidence={"held_value": (float(p[rows[0]]), "kPa"), "held_for": (seconds, "s")},
+        evidence={"held_value": (level, "kPa"), "held_for": (seconds, "s")},
     )]  # fmt: skip
 
 

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from pipeline.analysis._ceiling import saturated
+from pipeline.analysis._frozen import frozen
 from pipeline.analysis._ground import ground_shift
 from pipeline.analysis._late_pressure import late_pressure
 from pipeline.analysis._levels import held, mode_of_level, noisy
@@ -172,7 +173,7 @@ def _with_states(
     quiet = settled & states.mask("idle", "cruise")
     engine, site = view.vehicle.engine, view.vehicle.site
     altitude = site.altitude_m if view.vehicle.is_given("site.altitude_m") else None
-    found = held(time, values, settled)
+    found = held(time, values, settled) + frozen(time, values, settled, states.fuel_cut)
     # what has failed by itself says nothing of its siblings
     validity: SensorValidity = view.fact("sensor_validity")
     failed = {f.channel for f in validity.faults}
