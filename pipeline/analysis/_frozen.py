@@ -36,7 +36,7 @@ PUMP_RPM, OIL_HOT_C, WATER_WARM_C, OIL_LAGS_S = 1100.0, 70.0, 72.0, 240.0
 WIND_KMH = 30.0
 #: Air that comes to rest by itself does so slowly: 10 s before a freeze it was farther away than
 #: a decay of 10 s leaves it, in scatters of its means and K.
-STOPPED_AT_ONCE, STOPPED_K = 25.0, 0.15
+STOPPED_AT_ONCE, STOPPED_K = 12.0, 0.15
 
 
 @dataclass(frozen=True)
@@ -64,31 +64,15 @@ def frozen(
             continue
         known = np.flatnonzero(running & np.isfinite(values[name]))
         some = known[:: max(1, int(SIEVE_S * known.size / max(time[-1] - time[0], 1.0)))]
-        if _hold(_means(values[name], some, block), span, least_s) is None:
-            continue
-        own = _means(values[name], known, block)
+        own = _means(values[name], some, block)
         hold = _hold(own, span, least_s)
+        if hold is None or not _proved(name, time, values, fuel_cut, block, own, hold):
+            continue
+        hold = _hold(_means(values[name], known, block), span, least_s)
         if hold is None:
             continue
-        a, b, level, scatter = hold
+        a, b, level, _ = hold
         rows = slice(*np.searchsorted(block, (a, b)))
-        driven = {n: values[n][rows] for n in values if n != name}
-        if name == "intake_air_temperature":
-            before = own.mean[max(0, a - 3) : max(0, a - 2)]
-            least = max(STOPPED_K, STOPPED_AT_ONCE * scatter)
-            proved = bool(
-                before.size
-                and abs(before[0] - level) >= least
-                and _range(driven.get("vehicle_speed")) >= WIND_KMH
-            )
-        elif name == "oil_pressure":
-            proved = _pumped(time[rows], driven)
-        else:
-            proved = level < CEILING["lambda"][0] and _another_mixture(
-                time[rows], driven, fuel_cut[rows]
-            )
-        if not proved:
-            continue
         seconds = (b - a) * BLOCK_S
         unit = CHANNELS[name].unit
         found.append(Suspect(
@@ -135,6 +119,24 @@ def _hold(own: Means, span: float, least_s: float) -> tuple[int, int, float, flo
     if (b - a) * BLOCK_S < least_s or float(np.std(own.mean[a:b])) > WHITE * scatter + 1e-9:
         return None
     return a, b, level, scatter
+
+
+def _proved(
+    name: str, time: Floats, values: Mapping[str, Floats], fuel_cut: Bools, block: Ints,
+    own: Means, hold: tuple[int, int, float, float],
+) -> bool:  # fmt: skip
+    """Whether a live sensor would have moved within a hold."""
+    a, b, level, scatter = hold
+    rows = slice(*np.searchsorted(block, (a, b)))
+    driven = {n: x[rows] for n, x in values.items() if n != name}
+    if name == "oil_pressure":
+        return _pumped(time[rows], driven)
+    if name != "intake_air_temperature":
+        return level < CEILING["lambda"][0] and _another_mixture(time[rows], driven, fuel_cut[rows])
+    before = own.mean[max(0, a - 3) : max(0, a - 2)]
+    least = max(STOPPED_K, STOPPED_AT_ONCE * scatter)
+    stopped = bool(before.size) and abs(float(before[0]) - level) >= least
+    return stopped and _range(driven.get("vehicle_speed")) >= WIND_KMH
 
 
 def _another_mixture(time: Floats, driven: Mapping[str, Floats], fuel_cut: Bools) -> bool:
