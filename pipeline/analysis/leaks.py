@@ -52,10 +52,9 @@ LEAN_PCT = 2.5  # at the smallest flow: less is the reading's own uncertainty
 METER_PCT = 4.2  # the same for metered engines, whose idle cells are rarely finished
 NO_VACUUM_KPA = 44.0  # warm idles, raised ones too, lie at 25 to 43
 HIGH_IDLE_KPA = (46.0, 80.0)  # warm idles of open logs lie at 25-43; a diesel's above 90
-#: Constant part of the bias over its part in 1/flow: one as large keeps most of itself at large
-#: flow, which no leak does; half as large (leaks alone stay below a quarter), a table's own error
-#: is at work too, and makes the rest as easily.
-NO_LEAK_SHARE, TABLE_SHARE = 1.0, 0.5
+#: Constant part of the bias over its part in 1/flow: as large, it keeps most of itself at large
+#: flow, which no leak does; from a third on, a table's own error makes the rest as easily.
+NO_LEAK_SHARE, TABLE_SHARE = 1.0, 0.35
 CHARGING_V = 12.8  # no alternator charges below it: dead times grow, and pulses shrink as 1/flow
 CLEAN_SHAPE = 0.25  # misfit below this share of the bias: 1/flow describes it wholly
 SHAPE_SHARE = 0.45  # largest distance from 1/flow, as a share of the bias
@@ -340,8 +339,10 @@ def _intake(
 def _exhaust(
     shape: LeanShape, own: Sequence[LeanShape], end: float, sensing: str, *, tie: bool
 ) -> Finding:
-    seen_shrinking = shape.cold is not None and shape.warm is not None and shapes.shrinks(shape)
-    sure = 0.88 + (0.04 if seen_shrinking else 0.0) + (0.04 if len(own) >= OWN_SESSIONS else 0.0)
+    both = None not in (shape.cold, shape.warm)
+    sure = 0.92 if both and shapes.shrinks(shape) else 0.88
+    alike = both and not shapes.shrinks(shape)  # as a table's error is: no history, no certainty
+    sure += 0.04 if len(own) >= OWN_SESSIONS else -0.1 if alike else 0.0
     sure -= 0.02 if tie else 0.0  # a metered engine's intake leak shows in its idle as a rule
     slow_valves = shape.volts is not None and shape.volts < CHARGING_V
     uneven = abs(shapes.unshared(shape, own, OWN_SESSIONS)) > TABLE_SHARE
@@ -353,19 +354,18 @@ def _exhaust(
             Cause(cause="the fuel table is not finished", probability=0.5),
             *(Cause(cause=c.cause, probability=0.5 * c.probability) for c in causes),
         ]
-    heat, as_flow = "", "in part as 1/flow" if uneven else "as 1/flow"
+    heat, as_flow = "", f"{'in part ' if uneven else ''}as 1/flow"
     shown = {"lean_low_flow": (shape.low, "%"), "lean_large_flow": (shape.high, "%"),
              "at_flow": (shape.flow_low, "g/s")}  # fmt: skip
     if shape.cold is not None and shape.warm is not None:
         heat = f"; cold metal {shape.cold:.0f} %, warm {shape.warm:.0f} %"
         shown |= {"lean_cold": (shape.cold, "%"), "lean_warm": (shape.warm, "%")}
     tail = f" An {PAIR[0]} looks much the same on a metered engine: {NOT_APART}." if tie else ""
+    sure = 0.4 if slow_valves or uneven else sure
     if slow_valves:
-        sure = 0.4
         tail += (f" At {shape.volts:.1f} V injectors open late, which leans small flows as much: "
                  "not judged until the battery is charged again.")  # fmt: skip
     elif uneven:
-        sure = 0.4
         tail += (
             " What is left at large flow is no leak's, and a table that is not finished errs "
             "so too: not judged until its correction is in and a log shows what stays."
@@ -391,9 +391,9 @@ def _exhaust(
 def _nothing(idle: RestIdle | None, shape: LeanShape | None, own_p: Sequence[float]) -> str:
     parts = []
     if shape is not None:
-        stays = f" (lean by {shape.high:.1f} % there too, which no leak does)"
-        parts.append(f"the lean bias at small flow is {shape.low - shape.high:+.1f} % of that at "
-                     f"large flow{stays if shape.high > EXHAUST_PCT else ''}")  # fmt: skip
+        stays = ", where no leak is as lean" if shape.high > EXHAUST_PCT else ""
+        parts.append(f"the lean bias at small flow is {shape.low - shape.high:+.1f} % over that at "
+                     f"large flow{stays}")  # fmt: skip
     if idle is not None and idle.pressure is not None:
         rise = f", {idle.pressure - float(np.median(own_p)):+.1f} kPa to its own" if own_p else ""
         parts.append(f"the warm idle stands at {idle.pressure:.1f} kPa{rise}")

@@ -197,6 +197,7 @@ def test_without_a_target_the_files_idle_speed_tells_air_that_nobody_gives(
         # tables with smooth errors of 5 %, no leak (the same)
         (LeanShape(7.3, 3.1, 4.5, 2.6, 0.83, 5.6, 7.9, 3.3, 1165.0), [], "info"),
         (LeanShape(5.5, -5.5, 14.3, 4.0, 0.83, 11.1, 5.1, 6.5, 611.0), [], "info"),
+        (LeanShape(7.2, -2.6, 11.2, 2.3, 1.0, 7.5, 6.1, 3.1, 610.0), [], "info"),
         # leaks (a third simulator)
         (LeanShape(7.1, 2.6, 6.1, 1.7, 0.75, 7.2, 6.5, 4.0, 600.0), [], "watch"),
         (LeanShape(15.6, 5.3, 13.1, 1.6, 0.83, 16.0, 15.9, 4.3, 600.0), [], "watch"),
@@ -218,3 +219,12 @@ def test_what_stays_at_large_flow_is_no_leak(seen, own, told):
     if told == "info":
         assert "not judged" in found.findings[0].detail
         assert found.findings[0].likely_causes[0].cause == "the fuel table is not finished"
+
+
+def test_what_heat_does_not_shrink_and_no_earlier_session_lacks_is_told_less_surely():
+    def sure(cold, own):
+        seen = LeanShape(7.1, 1.1, 7.0, 0.5, 1.0, cold, 7.1, 4.0, 600.0)
+        return _exhaust(seen, own, 900.0, "speed_density", tie=False).confidence
+
+    healthy = [shape(0.2, 0.0, 0.4)] * 2
+    assert sure(7.0, []) < sure(None, []) < sure(9.0, []) < sure(9.0, healthy)
