@@ -33,6 +33,8 @@ LOAD_KPA, TARGET = 90.0, 0.05  # that no mixture crosses without a trace, or tha
 #: rpm: from idle to a cruise with hot oil, where the pump gives twice as much; oil is hot some
 #: minutes after the water is warm.
 PUMP_RPM, OIL_HOT_C, WATER_WARM_C, OIL_LAGS_S = 1100.0, 70.0, 72.0, 240.0
+#: kPa that relief valves open at, and hold at idle too until oil is hot right through, s and degC.
+RELIEF_KPA, RELIEF_LAGS_S, RELIEF_HOT_C = 300.0, 480.0, 90.0
 WIND_KMH = 30.0
 #: Air that comes to rest by itself does so slowly: 10 s before a freeze it was farther away than
 #: a decay of 10 s leaves it, in scatters of its means and K.
@@ -130,7 +132,7 @@ def _proved(
     rows = slice(*np.searchsorted(block, (a, b)))
     driven = {n: x[rows] for n, x in values.items() if n != name}
     if name == "oil_pressure":
-        return _pumped(time[rows], driven)
+        return _pumped(time[rows], driven, level > RELIEF_KPA)
     if name != "intake_air_temperature":
         return level < CEILING["lambda"][0] and _another_mixture(time[rows], driven, fuel_cut[rows])
     before = own.mean[max(0, a - 3) : max(0, a - 2)]
@@ -148,17 +150,20 @@ def _another_mixture(time: Floats, driven: Mapping[str, Floats], fuel_cut: Bools
             or _range(driven.get("lambda_target")) >= TARGET)  # fmt: skip
 
 
-def _pumped(time: Floats, driven: Mapping[str, Floats]) -> bool:
-    """Whether hot oil was pumped at idle and at speed; cold oil rests on its relief valve."""
+def _pumped(time: Floats, driven: Mapping[str, Floats], high: bool) -> bool:
+    """Whether hot oil was pumped at idle and at speed; cold oil rests on its relief valve.
+
+    high: whether the pressure may be that of a relief valve.
+    """
     speed = driven.get("engine_speed")
     oil, water = driven.get("oil_temperature"), driven.get("coolant_temperature")
     if speed is None:
         return False
     hot = np.zeros(time.size, dtype=bool)
     if oil is not None:
-        hot = carried(oil) >= OIL_HOT_C
+        hot = carried(oil) >= (RELIEF_HOT_C if high else OIL_HOT_C)
     elif water is not None and (warm := np.flatnonzero(water >= WATER_WARM_C)).size:
-        hot = time >= time[warm[0]] + OIL_LAGS_S
+        hot = time >= time[warm[0]] + (RELIEF_LAGS_S if high else OIL_LAGS_S)
     return _range(speed[hot]) >= PUMP_RPM
 
 

@@ -43,6 +43,8 @@ def test_an_oil_pressure_alike_at_hot_idle_and_at_speed_is_frozen() -> None:
     values = drive(np.random.default_rng(2))
     values["oil_pressure"] = np.full(TIME.size, 210.0)
     assert modes(values) == [("oil_pressure", "stuck")]
+    short = {**values, "oil_pressure": np.where(TIME > 460.0, np.nan, 480.0)}
+    assert modes(short) == []  # a relief valve's: oil is hot right through only later
     values["coolant_temperature"] = np.minimum(16.0 + TIME / 15.0, 88.0)
     assert modes(values) == []  # oil that is cold yet rests on its relief valve
     values["oil_temperature"] = np.full(TIME.size, 95.0)
