@@ -29,7 +29,7 @@ SIEVE_S = 0.25  # between the samples of a first look: a whole pass only where i
 WHITE = 1.5  # times what white noise makes of means; a dozen of them scatter by 1.3 at most
 NEAR = 5.0  # of it: means of a hold lie nearer to its level
 CUT_S, CUTS = 2.5, 2  # gas is through the pipe by then: a live wideband reads air
-LOAD_KPA, TARGET = 90.0, 0.05  # that no mixture crosses without a trace, or that asks for another
+LOAD_KPA = 90.0  # that no mixture crosses without a trace
 #: rpm: from idle to a cruise with hot oil, where the pump gives twice as much; oil is hot some
 #: minutes after the water is warm.
 PUMP_RPM, OIL_HOT_C, WATER_WARM_C, OIL_LAGS_S = 1100.0, 70.0, 72.0, 240.0
@@ -142,12 +142,14 @@ def _proved(
 
 
 def _another_mixture(time: Floats, driven: Mapping[str, Floats], fuel_cut: Bools) -> bool:
-    """Whether the mixture was another within a hold: cuts of fuel, loads, or targets."""
+    """Whether the mixture was another within a hold: cuts of fuel, or loads.
+
+    No target that moves: it may do so for moments that a loop's mixture does not follow.
+    """
     starts, ends = segments.runs(fuel_cut)
     if np.count_nonzero(time[ends - 1] - time[starts] >= CUT_S) >= CUTS:
         return True
-    return (_range(driven.get("manifold_pressure")) >= LOAD_KPA
-            or _range(driven.get("lambda_target")) >= TARGET)  # fmt: skip
+    return _range(driven.get("manifold_pressure")) >= LOAD_KPA
 
 
 def _pumped(time: Floats, driven: Mapping[str, Floats], high: bool) -> bool:
