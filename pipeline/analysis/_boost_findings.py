@@ -9,6 +9,7 @@ from pipeline.analysis._boost_episodes import Episode
 from pipeline.facts.boost_runs import BoostRun
 from pipeline.results import Cause, Check, Finding, Severity, evidence
 from pipeline.session import View
+from pipeline.signals.regression import robust_scale
 from pipeline.signals.segments import Floats
 from pipeline.vehicle import Vehicle
 from pipeline.wording import clock
@@ -42,8 +43,7 @@ def median_interval(values: Floats) -> tuple[float | None, float | None]:
     """95 % interval of a median from few values: median +- 1.96 * 1.253 s / sqrt(n)."""
     if values.size < 3:
         return None, None
-    spread = 1.4826 * float(np.median(np.abs(values - np.median(values))))
-    spread = max(spread, 0.6 * float(values.std(ddof=1)))
+    spread = max(robust_scale(values), 0.6 * float(values.std(ddof=1)))
     half = 1.96 * 1.253 * spread / float(np.sqrt(values.size))
     middle = float(np.median(values))
     return middle - half, middle + half

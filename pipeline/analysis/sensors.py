@@ -33,6 +33,7 @@ from pipeline.meta import Meta
 from pipeline.results import LimitOfDetection, Quantity, Result
 from pipeline.session import View
 from pipeline.signals import segments
+from pipeline.signals.regression import robust_scale
 
 META = Meta(
     question="Can the sensors be believed?",
@@ -244,10 +245,9 @@ def comes_back(time: Floats, m: MixtureInputs) -> Floats:
     film that fills again). A fall is known to one reading.
     """
     # At rest on its end a reading has noise of its own, whose tops are the limit.
-    at_rest = m.reading[m.reading > m.high_limit - 5.0 * LIMIT_MARGIN]
-    middle = float(np.median(at_rest)) if at_rest.size else m.high_limit
-    spread = 1.4826 * float(np.median(np.abs(at_rest - middle))) if at_rest.size else 0.0
-    end = min(m.high_limit - LIMIT_MARGIN, middle - 3.0 * spread)
+    resting = m.reading[m.reading > m.high_limit - 5.0 * LIMIT_MARGIN]
+    middle = float(np.median(resting)) if resting.size else m.high_limit
+    end = min(m.high_limit - LIMIT_MARGIN, middle - 3.0 * robust_scale(resting))
     aim = 1.0 + (m.high_limit - 1.0) * np.exp(-1.0)
     known = np.flatnonzero(np.isfinite(m.reading))
     took = []
